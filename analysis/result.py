@@ -1,0 +1,248 @@
+"""What the analysis says: frozen results, from a session to findings to trims to a comparison."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+Finding = Literal["even", "lean", "rich", "undetermined", "probe-fault", "combustion-fault"]
+Method = Literal["sweep", "steady", "pull", "mixed"]
+Side = Literal["rich", "near-peak", "lean", "mixed"]
+Kind = Literal["steady", "sweep", "pull"]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A part of the session at comparable conditions; `used` says whether the result rests on it, `reason` why."""
+
+    kind: Kind
+    start_s: float
+    end_s: float
+    rpm: float | None
+    load: float | None
+    lambda_by_bank: dict[str, float] = field(default_factory=dict)
+    used: bool = True
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One line of an uncertainty budget (JCGM 100:2008): contribution = |sensitivity|·u, in the result's unit."""
+
+    source: str
+    u: float
+    unit: str
+    distribution: str
+    degrees_of_freedom: float
+    sensitivity: float
+    contribution: float
+
+
+@dataclass(frozen=True)
+class BankBalance:
+    """A bank as a whole. `spread_C` [°C] is largest minus smallest deviation of its healthy cylinders."""
+
+    bank: str
+    cylinders: tuple[int, ...]
+    lambda_mean: float | None
+    spread_C: float | None
+    side: Side | None
+    slope_C_per_percent: float | None = None
+    slope_u95_C_per_percent: float | None = None
+
+
+@dataclass(frozen=True)
+class CylinderBalance:
+    """A cylinder's finding. Deviations [°C] and offsets [% fuel per air] are against the bank's own mean.
+
+    Offsets are None where the data cannot tell; `reasons` then says why. `budget` adds up to the offset's standard
+    uncertainty (or the deviation's where there is no offset).
+    """
+
+    cylinder: int
+    bank: str
+    egt_deviation_C: float | None
+    egt_deviation_u95_C: float | None
+    fuel_offset_percent: float | None
+    fuel_offset_u95_percent: float | None
+    finding: Finding
+    reasons: tuple[str, ...]
+    budget: tuple[BudgetLine, ...] = ()
+
+
+@dataclass(frozen=True)
+class SweepCurves:
+    """A bank's sweep as measured and as fitted, for the picture that convinces.
+
+    lambda_: (n_points,) the bank's lambda at each block of the sweep. egt_C: (n_points, n_cylinders) measured °C.
+    height_C, gain, offset_percent: (n_cylinders,) of each cylinder; shifting a cylinder's lambda by its offset and
+    taking height and gain off lays it on the shared curve (curve_lambda, curve_C), °C relative to the curve's peak.
+    """
+
+    bank: str
+    cylinders: tuple[int, ...]
+    lambda_: FloatArray
+    egt_C: FloatArray
+    offset_percent: FloatArray
+    height_C: FloatArray
+    gain: FloatArray
+    curve_lambda: FloatArray
+    curve_C: FloatArray
+
+
+@dataclass(frozen=True)
+class RegionOffset:
+    """A cylinder at one operating region: where the engine ran and what the cylinder showed there."""
+
+    region: str
+    rpm: float | None
+    load: float | None
+    injector_ms: float | None
+    cylinder: int
+    egt_deviation_C: float
+    egt_deviation_u95_C: float
+    fuel_offset_percent: float | None
+    fuel_offset_u95_percent: float | None
+
+
+@dataclass(frozen=True)
+class Balance:
+    """The whole answer for one session."""
+
+    session: str
+    method: Method
+    banks: tuple[BankBalance, ...]
+    cylinders: tuple[CylinderBalance, ...]
+    stretches: tuple[Stretch, ...]
+    sweeps: tuple[SweepCurves, ...] = ()
+    regions: tuple[RegionOffset, ...] = ()
+    next_steps: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+
+    @property
+    def answered(self) -> bool:
+        """Whether any cylinder got an answer (exit status 0 of the command, else 1)."""
+        return any(c.finding != "undetermined" for c in self.cylinders)
+
+    def cylinder(self, number: int) -> CylinderBalance:
+        """The entry of cylinder `number`. Raises KeyError where the engine has no such cylinder."""
+        for entry in self.cylinders:
+            if entry.cylinder == number:
+                return entry
+        raise KeyError(number)
+
+
+@dataclass(frozen=True)
+class CylinderTrim:
+    """What to multiply a cylinder's injected fuel by, minus 1 [%], and what that should do."""
+
+    cylinder: int
+    bank: str
+    trim_percent: float | None
+    trim_ms: float | None
+    predicted_offset_percent: float | None
+    predicted_deviation_C: float | None
+    predicted_deviation_u95_C: float | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class Trims:
+    """A trim step: one entry per cylinder, the predicted spread of each bank, cautions for the person who sets it."""
+
+    balance: Balance
+    cylinders: tuple[CylinderTrim, ...]
+    step_percent: float
+    leaning_share: float
+    threshold_percent: float
+    spread_before_C: dict[str, float | None]
+    spread_after_C: dict[str, float | None]
+    spread_after_u95_C: dict[str, float | None]
+    cautions: tuple[str, ...]
+
+    @property
+    def any_trim(self) -> bool:
+        """Whether any cylinder is to be changed."""
+        return any(c.trim_percent for c in self.cylinders)
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), digits)
+
+
+def balance_to_json(balance: Balance) -> dict[str, Any]:
+    """`balance` as the published structure `evenburn.balance/1` (plain dicts, lists, numbers, None)."""
+    return {
+        "schema": "evenburn.balance/1",
+        "session": balance.session,
+        "method": balance.method,
+        "banks": [
+            {
+                "bank": b.bank,
+                "lambda_mean": _rounded(b.lambda_mean, 4),
+                "spread_C": _rounded(b.spread_C, 2),
+                "side": b.side,
+                "slope_C_per_percent": _rounded(b.slope_C_per_percent, 2),
+                "slope_u95_C_per_percent": _rounded(b.slope_u95_C_per_percent, 2),
+            }
+            for b in balance.banks
+        ],
+        "cylinders": [_cylinder_to_json(c) for c in balance.cylinders],
+        "stretches": [
+            {
+                "kind": s.kind,
+                "start_s": round(s.start_s, 2),
+                "end_s": round(s.end_s, 2),
+                "rpm": _rounded(s.rpm, 1),
+                "load": _rounded(s.load, 2),
+                "used": s.used,
+                "reason": s.reason,
+            }
+            for s in balance.stretches
+        ],
+        "next_steps": list(balance.next_steps),
+        "problems": list(balance.problems),
+    }
+
+
+def _cylinder_to_json(entry: CylinderBalance) -> dict[str, Any]:
+    return {
+        "cylinder": entry.cylinder,
+        "bank": entry.bank,
+        "egt_deviation_C": _rounded(entry.egt_deviation_C, 2),
+        "egt_deviation_u95_C": _rounded(entry.egt_deviation_u95_C, 2),
+        "fuel_offset_percent": _rounded(entry.fuel_offset_percent, 3),
+        "fuel_offset_u95_percent": _rounded(entry.fuel_offset_u95_percent, 3),
+        "finding": entry.finding,
+        "reasons": list(entry.reasons),
+    }
+
+
+def trims_to_json(trims: Trims) -> dict[str, Any]:
+    """`trims` as the published structure `evenburn.trims/1`: the balance plus the step for each cylinder."""
+    document = balance_to_json(trims.balance)
+    document["schema"] = "evenburn.trims/1"
+    document["limits"] = {
+        "step_percent": trims.step_percent,
+        "leaning_share": trims.leaning_share,
+        "threshold_percent": trims.threshold_percent,
+    }
+    steps = {t.cylinder: t for t in trims.cylinders}
+    for entry in document["cylinders"]:
+        step = steps[entry["cylinder"]]
+        entry["trim_percent"] = _rounded(step.trim_percent, 2)
+        if step.trim_ms is not None:
+            entry["trim_ms"] = _rounded(step.trim_ms, 4)
+        entry["predicted_offset_percent"] = _rounded(step.predicted_offset_percent, 3)
+        entry["predicted_deviation_C"] = _rounded(step.predicted_deviation_C, 2)
+        entry["predicted_deviation_u95_C"] = _rounded(step.predicted_deviation_u95_C, 2)
+        entry["trim_reason"] = step.reason
+    for bank in document["banks"]:
+        bank["predicted_spread_C"] = _rounded(trims.spread_after_C.get(bank["bank"]), 2)
+        bank["predicted_spread_u95_C"] = _rounded(trims.spread_after_u95_C.get(bank["bank"]), 2)
+    document["cautions"] = list(trims.cautions)
+    return document
