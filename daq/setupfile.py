@@ -29,7 +29,7 @@ class Section(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A table of the setup file: no key that is not named here is accepted."""
 
 
-class Engine(Section):
+class Engine(Section, frozen=True):
     """The engine as a whole. `egt_limit_C` [°C] is for alarms only."""
 
     name: str
@@ -39,7 +39,7 @@ class Engine(Section):
     egt_limit_C: PositiveFloat | None = None
 
 
-class Instrument(Section):
+class Instrument(Section, frozen=True):
     """One serial port. `columns` only for an instrument that prints no header; `usb` is VID:PID[:SERIAL]."""
 
     name: str = "main"
@@ -49,14 +49,14 @@ class Instrument(Section):
     columns: tuple[str, ...] | None = None
 
 
-class Bank(Section):
+class Bank(Section, frozen=True):
     """Cylinders that share one lambda sensor."""
 
     name: str
     cylinders: tuple[PositiveInt, ...]
 
 
-class LambdaSensor(Section):
+class LambdaSensor(Section, frozen=True):
     """How a column becomes the bank's lambda. `delay_s` [s]: what the sensor reports later than the temperatures."""
 
     bank: str
@@ -66,14 +66,14 @@ class LambdaSensor(Section):
     delay_s: NonNegative | None = None
 
 
-class Amplifier(Section):
+class Amplifier(Section, frozen=True):
     """A fixed-slope amplifier or linearising converter: volts = `volts_at_0C` + T·`mV_per_C`/1000."""
 
     mV_per_C: PositiveFloat
     volts_at_0C: float = 0.0
 
 
-class Probe(Section):
+class Probe(Section, frozen=True):
     """A thermocouple in a port. `tolerance` is a class name or a number of °C; `offset_C` [°C] is subtracted."""
 
     cylinder: PositiveInt
@@ -85,7 +85,7 @@ class Probe(Section):
     amplifier: Amplifier | None = None
 
 
-class ColdJunction(Section):
+class ColdJunction(Section, frozen=True):
     """How a cold-junction column in ohm becomes °C. Without this section an ohm column is taken as a Pt100."""
 
     column: str
@@ -96,7 +96,7 @@ class ColdJunction(Section):
     steinhart_hart: tuple[float, float, float] | None = None
 
 
-class Conditions(Section):
+class Conditions(Section, frozen=True):
     """Columns of the operating point. `mixture` holds the whole engine's relative fuel where no lambda sensor is."""
 
     rpm: str | None = None
@@ -105,7 +105,7 @@ class Conditions(Section):
     mixture: str | None = None
 
 
-class Assumptions(Section):
+class Assumptions(Section, frozen=True):
     """What the analysis assumes where the data is silent; each may be changed by the user.
 
     heat_u_C: standard uncertainty [°C] of the exhaust heat of a cylinder that is not mixture (healthy engines show
@@ -115,7 +115,7 @@ class Assumptions(Section):
     heat_u_C: NonNegative = 10.0
 
 
-class TrimLimits(Section):
+class TrimLimits(Section, frozen=True):
     """Limits of one trim step [% fuel]: how far, how much of that for leaning, and from which offset on."""
 
     step_percent: PositiveFloat = 3.0
@@ -123,7 +123,7 @@ class TrimLimits(Section):
     threshold_percent: NonNegative = 1.0
 
 
-class Setup(Section):
+class Setup(Section, frozen=True):
     """A whole setup file. Use `load_setup` or `parse_setup`, which also check what belongs together."""
 
     engine: Engine
