@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import cast
 
 import numpy as np
 
-from daq.values import Values
+from daq.values import Values, as_given
 
 # Stoichiometric air-fuel ratio by mass. Respectable tables differ by 0.5 to 2 %, so lambda is what is logged
-# and compared; the ratio is for a column that holds it and for display. "computed": from the fuel's composition
-# with dry air of 28.9647 g/mol and 20.946 % oxygen.
+# and compared; the ratio is for a column that holds it and for display. "computed": from the composition of
+# the fuel with dry air of 28.9647 g/mol and 20.946 % oxygen.
 STOICHIOMETRIC_AFR: Mapping[str, float] = MappingProxyType(
     {
         "petrol": 14.7,  # the number that most controllers use; 14.6 computed for CH1.87
@@ -38,8 +37,8 @@ def lambda_from_volts(volts: Values, table_volts: Sequence[float], table_lambda:
 
     volts: V (or the unit of `table_volts`), scalar or array of any shape; the result has the same shape.
     table_volts: increasing, at least two; table_lambda: as many.
-    Up to `RAIL_MARGIN` of the table's span beyond an end the result is that end's lambda (a sensor at its rail
-    says "this or beyond"); further out NaN, never an extrapolation. NaN in, NaN out.
+    Up to `RAIL_MARGIN` of the table's span beyond an end the result is that end's lambda (at its rail a
+    sensor says "this or beyond"); further out NaN, never an extrapolation. NaN in, NaN out.
     Raises ValueError for a table that is not increasing or not of one length.
 
     >>> float(lambda_from_volts(2.5, [0.5, 4.5], [0.65, 1.45]))
@@ -50,7 +49,7 @@ def lambda_from_volts(volts: Values, table_volts: Sequence[float], table_lambda:
         raise ValueError("a lambda table needs two or more increasing voltages and as many lambdas")
     margin = RAIL_MARGIN * (x[-1] - x[0])
     inside = (v >= x[0] - margin) & (v <= x[-1] + margin)
-    return cast(Values, np.where(inside, np.interp(v, x, table_lambda), np.nan)[()])
+    return as_given(np.where(inside, np.interp(v, x, table_lambda), np.nan), volts)
 
 
 def lambda_from_afr(afr: Values, fuel: str) -> Values:

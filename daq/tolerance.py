@@ -6,11 +6,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import cast
 
 import numpy as np
 
-from daq.values import Values
+from daq.values import Values, as_given
 
 
 @dataclass(frozen=True)
@@ -24,7 +23,8 @@ class Span:
 
 
 # Type K, new wire. Read in: therncway.net and docslib document 13409891 (IEC 60584, they agree); scribd
-# document 351458932 and jms-se.com (ASTM E230, they agree above 0 °C). The standards' own text was not at hand.
+# document 351458932 and jms-se.com (ASTM E230, they agree above 0 °C). The standards themselves were not at
+# hand.
 # ASTM standard below 0 °C: therncway.net prints 2 %, the scribd document 1 %; the wider one is taken.
 _CLASSES: dict[str, tuple[Span, ...]] = {
     "iec-1": (Span(-40.0, 1000.0, 1.5, 0.004),),
@@ -58,7 +58,7 @@ def tolerance_C(tolerance: str | float, t_C: Values) -> Values:
             limit = np.where(inside, np.minimum(limit, here), limit)
     else:
         limit[...] = tolerance
-    return cast(Values, np.where(np.isnan(t), np.nan, limit)[()])
+    return as_given(np.where(np.isnan(t), np.nan, limit), t_C)
 
 
 def rectangular_standard_uncertainty(half_width: Values) -> Values:
