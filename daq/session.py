@@ -1,15 +1,18 @@
 """A session on disk: a folder that keeps what each instrument said, readable by any spreadsheet.
 
-| file               | holds                                                                                        |
-| ------------------ | -------------------------------------------------------------------------------------------- |
-| `INSTRUMENT.csv`   | `host_s` [s since the recording began, six decimals] and the instrument's columns as received |
-| `INSTRUMENT.2.csv` | the same from where the instrument began to print other columns, and so on                    |
-| `setup.toml`       | what the columns mean; may be edited afterwards                                                |
-| `marks.jsonl`      | what happened, and seals (see `daq.session_marks`)                                             |
+| file               | holds                                                                               |
+| ------------------ | ----------------------------------------------------------------------------------- |
+| `INSTRUMENT.csv`   | `host_s` [s since the recording began], the instrument's columns, fields as received |
+| `INSTRUMENT.2.csv` | the same from where the instrument began to print other columns, and so on          |
+| `setup.toml`       | what the columns mean; may be edited afterwards                                     |
+| `marks.jsonl`      | what happened, and seals (see `daq.session_marks`)                                  |
 
-Files are only ever appended to, so a session cut short at any byte is a shorter session. What no longer matches its
-seal is left out and reported; what no seal covers yet (the last 10 s of a recording that was cut off) is read as it
-is. Lines without a line end and a tail of zero bytes are not data.
+    host_s,time_ms,cj_C,egt1_mV,egt2_mV,rpm
+    12.345678,98340,24.6,31.204,open,2996
+
+Files are only ever appended to, so a session cut short at any byte is a shorter session. What no longer
+matches its seal is left out and reported; what no seal covers yet (the last 10 s of a recording that was cut
+off) is read as it is. Lines without a line end and a tail of zero bytes are not data.
 """
 
 from __future__ import annotations

@@ -51,8 +51,9 @@ class _Range:
 class CsvContent:
     """What could be read of one CSV.
 
-    columns: the instrument's own, without host_s. rows: (1 + n_columns, n_samples), host_s first; NaN for no reading,
-    +inf for `open`. end: the byte after the last whole line. dropped: lines outside any seal that are no sample.
+    columns: the instrument's own, without host_s. rows: (1 + n_columns, n_samples), host_s first; NaN for no
+    reading, +inf for `open`. end: the byte after the last whole line. dropped: lines outside any seal that are
+    no sample.
     """
 
     columns: tuple[str, ...]
@@ -64,7 +65,7 @@ class CsvContent:
 
 
 def read_csv(path: Path, seals: Sequence[Seal], known_columns: tuple[str, ...] | None) -> CsvContent | None:
-    """What is good of the session's CSV at `path`, or None where it has no line yet or is no CSV of a session.
+    """What is good of the CSV at `path`, or None where it has no line yet or is no CSV of a session.
 
     known_columns: what the session's `columns` mark says, which is trusted before the file's first line.
     Raises OSError.
@@ -82,11 +83,11 @@ def read_csv(path: Path, seals: Sequence[Seal], known_columns: tuple[str, ...] |
         if ranges and ranges[0].start == 0:
             ranges[0] = _Range(len(first), ranges[0].end, ranges[0].sealed)
             if _columns(first) != columns:
-                problems.append(f"{path.name}: its first line is not the header that was written; that one is used")
+                problems.append(f"{path.name}: its first line is not the header that was recorded")
         blocks, dropped = _parse(file, ranges, 1 + len(columns))
     rows = np.concatenate(blocks, axis=1) if blocks else np.empty((1 + len(columns), 0))
     if dropped:
-        problems.append(f"{path.name}: {_count(dropped, 'line')} outside the sealed parts no sample, left out")
+        problems.append(f"{path.name}: {_count(dropped, 'line')} no sample and left out")
     if seals and seals[-1].end > size:
         problems.append(_describe_cut(path.name, size, seals[-1], rows[0]))
     return CsvContent(columns, rows, end, tuple(damaged), dropped, tuple(problems))
@@ -98,8 +99,8 @@ def _count(number: int, noun: str) -> str:
 
 def _describe_damage(part: DamagedPart) -> str:
     return (
-        f"{part.file}: bytes {part.start_byte} to {part.end_byte} are not what was recorded; their samples, from "
-        f"{part.start_s:.1f} to {part.end_s:.1f} s, are left out"
+        f"{part.file}: bytes {part.start_byte} to {part.end_byte} are not what was recorded; their samples, "
+        f"from {part.start_s:.1f} to {part.end_s:.1f} s, are left out"
     )
 
 
@@ -121,7 +122,7 @@ def _columns(line: bytes) -> tuple[str, ...] | None:
 
 
 def _size_without_zeros(file: BinaryIO) -> int:
-    """The file's size less a tail of zero bytes, which a power cut leaves where nothing had been written yet."""
+    """The file's size less a tail of zero bytes, which a power cut leaves where nothing was written yet."""
     position = file.seek(0, os.SEEK_END)
     while position:
         start = max(0, position - BLOCK)
@@ -149,7 +150,7 @@ def _last_line_end(file: BinaryIO, size: int) -> int:
 def _verify(
     file: BinaryIO, name: str, seals: Sequence[Seal], size: int, end: int
 ) -> tuple[list[_Range], list[DamagedPart]]:
-    """The ranges of whole lines before byte `end` that may be read, and the sealed parts that no longer match.
+    """The ranges of whole lines before byte `end` that may be read, and the sealed parts that do not match.
 
     A part that the file ends in (`size`) cannot be checked and counts as not sealed.
     """
@@ -202,7 +203,7 @@ def _parse(file: BinaryIO, ranges: Sequence[_Range], n_fields: int) -> tuple[lis
 
 
 def _line_blocks(file: BinaryIO, ranges: Sequence[_Range]) -> Iterator[tuple[bool, bytes]]:
-    """The bytes of `ranges` as (sealed, whole lines) of about `BLOCK` bytes; sealed neighbours come together."""
+    """The bytes of `ranges` as (sealed, whole lines) of about `BLOCK` bytes, sealed neighbours together."""
     merged: list[_Range] = []
     for part in ranges:
         if merged and merged[-1].end == part.start and merged[-1].sealed == part.sealed:
@@ -245,7 +246,7 @@ def parse_rows(lines: bytes, n_fields: int) -> FloatArray:
 
 
 def _looks_regular(lines: bytes, n_fields: int) -> bool:
-    """Whether each line has `n_fields` fields of allowed characters (a quick look; the numbers may still be none)."""
+    """Whether each line has `n_fields` fields of allowed characters (a quick look: they may be no numbers)."""
     characters = np.frombuffer(lines, dtype=np.uint8)
     if not _ALLOWED[characters].all():
         return False

@@ -1,16 +1,16 @@
 """The lines of `marks.jsonl`: what happened during a recording, and the seals that vouch for its samples.
 
-Each line is one JSON object with `time_s` [s since the recording began], `kind`, `text` and whatever else that kind
-carries. Its last key `crc32` is the CRC-32 (ISO-HDLC, eight hex digits) of the object's text without that key, so a
-damaged line is known as such; a line typed in by hand may leave the key out.
+Each line is one JSON object with `time_s` [s since the recording began], `kind`, `text` and whatever else that
+kind carries. Its last key `crc32` is the CRC-32 (ISO-HDLC, eight hex digits) of the object's text without that
+key, so a damaged line is known as such; a line typed in by hand may leave the key out.
 
-| kind      | when                                            | further keys                                          |
-| --------- | ----------------------------------------------- | ----------------------------------------------------- |
-| `start`   | first line                                      | `wall_clock`, `version`, `clock_s`, `setup`           |
-| `columns` | an instrument's columns are known, or change    | `instrument`, `file`, `columns`                       |
-| `seal`    | about every 10 s                                | `files`: name -> `from`, `to`, `crc32`, `until_s`     |
-| `stop`    | the recording was ended in order                | `reason`                                              |
-| any other | remarks, operator's marks, gaps, reconnects, …  | free                                                  |
+| kind      | when                                           | further keys                                      |
+| --------- | ---------------------------------------------- | ------------------------------------------------- |
+| `start`   | first line                                     | `wall_clock`, `version`, `clock_s`, `setup`       |
+| `columns` | an instrument's columns are known, or change   | `instrument`, `file`, `columns`                   |
+| `seal`    | about every 10 s                               | `files`: name -> `from`, `to`, `crc32`, `until_s` |
+| `stop`    | the recording was ended in order               | `reason`                                          |
+| any other | remarks, operator's marks, gaps, reconnects, … | free                                              |
 """
 
 from __future__ import annotations
@@ -25,12 +25,13 @@ from typing import Any
 MARKS_FILE = "marks.jsonl"
 SETUP_FILE = "setup.toml"
 BOOKKEEPING = frozenset({"seal", "columns"})
+_NOT_DETAILS = frozenset({"time_s", "kind", "text", "crc32", "setup"})
 _CHECKED = re.compile(rb'(\{.*),"crc32":"([0-9a-f]{8})"\}', re.DOTALL)
 
 
 @dataclass(frozen=True)
 class Mark:
-    """Something that happened at `time_s` [s since the recording began]: a remark, an operator's mark, a gap."""
+    """Something that happened at `time_s` [s since the recording began]: a remark, a gap, an operator's mark."""
 
     time_s: float
     kind: str
@@ -50,7 +51,7 @@ class Seal:
 
 
 def encode_record(time_s: float, kind: str, text: str, details: Mapping[str, object]) -> bytes:
-    """One line of `marks.jsonl` with its checksum and line end. Raises ValueError for what JSON cannot hold."""
+    """One line of `marks.jsonl` with its checksum and line end. Raises ValueError for what JSON lacks."""
     record = {"time_s": round(float(time_s), 6), "kind": kind, "text": text, **details}
     body = json.dumps(record, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8")
     return body[:-1] + b',"crc32":"%08x"}\n' % zlib.crc32(body)
@@ -77,7 +78,7 @@ def decode_record(line: bytes) -> dict[str, Any] | None:
 
 def mark_of(record: Mapping[str, Any]) -> Mark:
     """The mark that `record` describes."""
-    details = {k: v for k, v in record.items() if k not in ("time_s", "kind", "text", "crc32")}
+    details = {key: value for key, value in record.items() if key not in _NOT_DETAILS}
     return Mark(float(record["time_s"]), record["kind"], str(record.get("text", "")), details)
 
 
@@ -89,7 +90,8 @@ def seals_of(records: Iterable[Mapping[str, Any]]) -> dict[str, list[Seal]]:
             continue
         for name, part in record["files"].items():
             try:
-                seal = Seal(name, int(part["from"]), int(part["to"]), int(part["crc32"], 16), float(part["until_s"]))
+                start, end, crc32 = int(part["from"]), int(part["to"]), int(part["crc32"], 16)
+                seal = Seal(name, start, end, crc32, float(part["until_s"]))
             except (KeyError, TypeError, ValueError):
                 continue
             seals.setdefault(name, []).append(seal)

@@ -56,16 +56,17 @@ class InstrumentTable:
         """(n_samples,) values of a column as in `values`. Raises KeyError."""
         if name not in self.columns:
             raise KeyError(name)
-        return self.values[self.columns.index(name)]
+        row: FloatArray = self.values[self.columns.index(name)]
+        return row
 
 
 @dataclass(frozen=True)
 class Session:
     """A session as it was found on the disk.
 
-    tables: instrument -> what it said. marks: in order of time, without the seals. damaged: sealed parts that are
-    left out. problems: what is wrong with the files, one plain sentence each. stopped: whether the recording was
-    ended in order (not while it is still running). start: the start mark's details, e.g. `wall_clock`.
+    tables: instrument -> what it said. marks: in order of time, without the seals. damaged: sealed parts that
+    are left out. problems: what is wrong with the files, one plain sentence each. stopped: whether the recording
+    was ended in order (not while it is still running).
     """
 
     path: Path
@@ -96,7 +97,7 @@ def open_session(path: str | Path) -> Session:
     """The session in the folder `path`. Raises SessionError where it is none or cannot be read."""
     folder = Path(path)
     if not folder.is_dir():
-        raise SessionError(f"{folder}: is not a session folder" if folder.exists() else f"{folder}: does not exist")
+        raise SessionError(f"{folder}: " + ("is not a folder" if folder.exists() else "does not exist"))
     problems: list[str] = []
     try:
         records = _read_records(folder, problems)
@@ -104,21 +105,17 @@ def open_session(path: str | Path) -> Session:
         contents = _read_tables(folder, records, problems)
     except OSError as error:
         raise SessionError(f"{folder}: cannot be read ({(error.strerror or str(error)).lower()})") from None
-    except UnicodeDecodeError:
-        raise SessionError(f"{folder / SETUP_FILE}: is not a text file in UTF-8") from None
     if not contents and not any(record["kind"] == "start" for record in records):
         raise SessionError(f"{folder}: is not a session: it has neither {MARKS_FILE} nor an instrument's CSV")
     stopped = any(record["kind"] == "stop" for record in records)
     if not stopped:
         problems.append("the recording has no stop mark: it was cut off, or is still running")
-    marks = sorted(
-        (mark_of(record) for record in records if record["kind"] not in BOOKKEEPING), key=lambda mark: mark.time_s
-    )
+    marks = [mark_of(record) for record in records if record["kind"] not in BOOKKEEPING]
     return Session(
         path=folder,
         setup_text=setup_text,
         tables={name: _joined(name, parts) for name, parts in contents.items()},
-        marks=tuple(marks),
+        marks=tuple(sorted(marks, key=lambda mark: mark.time_s)),
         damaged=tuple(part for parts in contents.values() for content in parts for part in content.damaged),
         problems=tuple(problems),
         stopped=stopped,
@@ -162,7 +159,8 @@ def _read_records(folder: Path, problems: list[str]) -> list[dict[str, Any]]:
         if record is not None:
             records.append(record)
         elif text:
-            problems.append(f"{MARKS_FILE}: bytes {offset} to {offset + len(line)} are no mark, or a damaged one; left out")
+            end = offset + len(line)
+            problems.append(f"{MARKS_FILE}: bytes {offset} to {end} are a damaged mark, or none; left out")
         offset += len(line)
     return records
 
@@ -172,12 +170,18 @@ def _read_setup(folder: Path, records: list[dict[str, Any]], problems: list[str]
     path = inside(folder, SETUP_FILE)
     if not path.exists():
         raise SessionError(f"{folder}: is not a session: {SETUP_FILE} is missing")
-    text = path.read_bytes().rstrip(b"\0").decode("utf-8")
-    recorded = next((r["setup"] for r in records if r["kind"] == "start" and isinstance(r.get("setup"), str)), None)
-    if recorded is not None and text != recorded and recorded.startswith(text):
-        problems.append(f"{SETUP_FILE}: is cut short after {len(text)} characters; the setup noted at the start is used")
+    text = path.read_bytes().rstrip(b"\0")
+    started = next((record for record in records if record["kind"] == "start"), {})
+    recorded = str(started.get("setup", ""))
+    if recorded.encode("utf-8") != text and recorded.encode("utf-8").startswith(text):
+        problems.append(
+            f"{SETUP_FILE}: is cut short at byte {len(text)}; the setup noted at the start is used"
+        )
         return recorded
-    return text
+    try:
+        return text.decode("utf-8")
+    except UnicodeDecodeError:
+        raise SessionError(f"{path}: is not a text file in UTF-8") from None
 
 
 def _read_tables(

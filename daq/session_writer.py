@@ -1,4 +1,4 @@
-"""Writing a session: each batch in one call, synced on demand, sealed about every 10 s, nothing ever overwritten."""
+"""Writing a session: each batch in one call, synced on demand, sealed every 10 s, nothing overwritten."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ from daq.session_marks import MARKS_FILE, SETUP_FILE, decode_record, encode_reco
 
 SEAL_EVERY_S = 10.0
 _NAME = re.compile(r"[^\W.][\w-]{0,63}")
-_CREATE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+_APPEND = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0)
+_CREATE = _APPEND | os.O_CREAT | os.O_EXCL
 _sync_data: Callable[[int], None] = getattr(os, "fdatasync", os.fsync)
 
 
@@ -41,8 +42,8 @@ class _Part:
 class SessionWriter:
     """A session folder being recorded. Methods may be called from several threads.
 
-    Every failure to write (a full disk, a folder removed) raises SessionError and ends the session: what was synced
-    stays readable, and nothing is written after a torn line.
+    Every failure to write (a full disk, a folder removed) raises SessionError and ends the session: what was
+    synced stays readable, and nothing is written after a torn line.
     """
 
     def __init__(self, folder: Path, clock: Callable[[], float], started_s: float, marks: int) -> None:
@@ -69,8 +70,8 @@ class SessionWriter:
     ) -> Self:
         """A new session in `folder`, which must not exist yet or be empty.
 
-        clock: a clock [s] that never steps and that all processes of the computer share. details: further keys of
-        the start mark, e.g. the tool's arguments. Raises SessionError.
+        clock: a clock [s] that never steps and that all processes of the computer share. details: further keys
+        of the start mark, e.g. the stream that is replayed. Raises SessionError.
         """
         folder = Path(folder)
         try:
@@ -103,9 +104,9 @@ class SessionWriter:
     def header(self, instrument: str, columns: Sequence[str], *, time_s: float | None = None) -> None:
         """The columns that `instrument` names from now on; to be called before its first sample.
 
-        Repeating the same columns does nothing. Other columns than before begin a second file `NAME.2.csv` with the
-        next sample (and so on), so that every file keeps one meaning per column; columns that come back go on in
-        the file they had. The change is a `columns` mark. Raises SessionError.
+        Repeating the same columns does nothing. Other columns than before begin a second file `NAME.2.csv` with
+        the next sample (and so on), so that every file keeps one meaning per column; columns that come back go
+        on in the file they had. A new file is noted by a `columns` mark. Raises SessionError.
         """
         columns = tuple(columns)
         if not _NAME.fullmatch(instrument):
@@ -125,8 +126,8 @@ class SessionWriter:
     def append(self, instrument: str, host_s: Sequence[float], fields: Sequence[Sequence[str]]) -> None:
         """A batch of samples of `instrument`, in one write call.
 
-        host_s: (n_samples,) s since the recording began, not decreasing. fields: n_samples rows with one text per
-        column, as received. Raises SessionError where the disk refuses, ValueError for rows that do not fit.
+        host_s: (n_samples,) s since the recording began, not decreasing. fields: n_samples rows with one text
+        per column, as received. Raises SessionError where the disk refuses, ValueError for rows that do not fit.
         """
         if len(host_s) != len(fields):
             raise ValueError(f"{len(host_s)} times for {len(fields)} samples")
@@ -157,15 +158,15 @@ class SessionWriter:
             self._write(self._marks, self.folder / MARKS_FILE, line)
 
     def seal(self) -> None:
-        """Write down the length of each CSV and the CRC-32 of what came since the last seal. Raises SessionError."""
+        """Note the length of each CSV and the CRC-32 of what came since the last seal. Raises SessionError."""
         with self._lock:
             self._write_seal(self._take_unsealed())
 
     def sync(self) -> None:
-        """Make everything written so far survive a power cut; seal it where 10 s have passed. Raises SessionError.
+        """Make all that was written survive a power cut; seal it where 10 s have passed. Raises SessionError.
 
-        To be called about once a second, best from a thread that reads no port: a busy disk may hold it up, while
-        `append` goes on.
+        To be called about once a second, best from a thread that reads no port: a busy disk may hold it up,
+        while `append` goes on.
         """
         with self._lock:
             self._check_usable()
@@ -180,7 +181,7 @@ class SessionWriter:
     def close(self, reason: str = "stopped", *, time_s: float | None = None) -> None:
         """End the session: seal, a `stop` mark with `reason`, sync. A second call does nothing.
 
-        After a failed write it only lets go of the files. Raises SessionError where the last write or sync fails.
+        After a failed write it only lets go of the files. Raises SessionError where the last write fails.
         """
         if self._closed:
             return
@@ -228,7 +229,8 @@ class SessionWriter:
         part.length, part.crc32 = len(data), zlib.crc32(data)
         details = {"instrument": instrument, "file": path.name, "columns": list(columns)}
         text = f"{instrument} prints other columns" if number else f"columns of {instrument}"
-        self._write(self._marks, self.folder / MARKS_FILE, encode_record(part.until_s, "columns", text, details))
+        line = encode_record(part.until_s, "columns", text, details)
+        self._write(self._marks, self.folder / MARKS_FILE, line)
         self._sync_folders()
         return part
 
@@ -273,7 +275,7 @@ class SessionWriter:
             self._fail(path, OSError(0, "it was removed while recording"))
 
     def _sync_folders(self) -> None:
-        """Make the names of new files survive a power cut (a folder cannot be synced on Windows, nor need it)."""
+        """Make the names of new files survive a power cut (on Windows a folder cannot be synced)."""
         if os.name != "posix":
             return
         for folder in (self.folder, self.folder.resolve().parent):
@@ -300,7 +302,7 @@ def add_mark(
 ) -> float:
     """Add a mark to the session in `folder` from any process, at `time_s` [s] or now; returns its time.
 
-    While the session is being recorded this is one appending write that no other process's mark can cut in two.
+    While the session is being recorded this is one appending write, which no other process can cut in two.
     A session that has ended needs `time_s`. Raises SessionError.
     """
     path = Path(folder) / MARKS_FILE
@@ -311,7 +313,7 @@ def add_mark(
         line = encode_record(time_s, kind, text, details)
         if content and not content.endswith(b"\n"):
             line = b"\n" + line  # after a cut line, which would swallow this one
-        file = os.open(path, os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0))
+        file = os.open(path, _APPEND)
         try:
             if os.write(file, line) != len(line):
                 raise SessionError(f"{path}: the mark could not be written whole; the disk is full")
@@ -324,7 +326,7 @@ def add_mark(
 
 
 def _session_clock_s(path: Path, marks: bytes) -> float:
-    """Seconds since the recording that these `marks` belong to began. Raises SessionError where it has ended."""
+    """Seconds since the recording of these `marks` began. Raises SessionError where it has ended."""
     records = [decode_record(line) for line in marks.splitlines()]
     kinds = {record["kind"]: record for record in records if record is not None}
     started = kinds.get("start", {}).get("clock_s")
