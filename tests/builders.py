@@ -134,7 +134,7 @@ def _trim(number: int, bank: str, row: Row) -> CylinderTrim:
     deviation = (
         None
         if after is None or row.deviation_C is None
-        else round(row.deviation_C + 4.1 * (row.trim or 0), 2)
+        else round(row.deviation_C - 4.1 * (row.trim or 0), 2)
     )
     return CylinderTrim(
         cylinder=number,
@@ -239,7 +239,7 @@ SMALL = ("The offset's interval includes zero or stays under the threshold of 1 
 
 
 def lean() -> tuple[Trims, PhysicalTable]:
-    """Cylinder 5 gets 4.2 % too little, cylinder 2 3.1 % too much; two regions were seen."""
+    """Cylinder 5 gets 4.2 % too little, its bank's others a little too much; two regions were seen."""
     setup = parse_setup(setup_text())
     rows = {c: Row(0.4 * c - 3, little(c), "even", SMALL) for c in setup.cylinders}
     rows[5] = Row(17.6, -4.2, "lean", ("Its curve in the sweep lies 4.2 % further lean.",), trim=3.0)
