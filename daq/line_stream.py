@@ -22,6 +22,9 @@ MAX_LINE_BYTES = 1024
 CHECKED_IN_A_ROW = 5
 """After so many samples in a row with a checksum of one kind, a sample without it is a damaged one."""
 
+TICK_S = {"time_ms": 1e-3, "time_us": 1e-6}
+"""Seconds per tick of the counter, by the name of its column."""
+
 
 class Rejection(StrEnum):
     """Why a line was dropped."""
@@ -83,7 +86,7 @@ _COLUMN = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
 
 def columns_problem(columns: Sequence[str]) -> str | None:
     """What is wrong with an instrument's `columns`, as one sentence, or None."""
-    if not columns or columns[0] not in ("time_ms", "time_us"):
+    if not columns or columns[0] not in TICK_S:
         return "the first column must be time_ms or time_us, the instrument's own counter"
     for name in columns:
         if not _COLUMN.fullmatch(name) or name == "host_s":
