@@ -44,7 +44,7 @@ def simulate(engine: EngineTruth, schedule: Schedule, rate_hz: float, noise_seed
     )
     wander *= engine.options.condition_wander * line.running[:, None]
     rpm, load = np.maximum(line.rpm + wander[:, 0], 0.0), line.load_kPa + wander[:, 1]
-    flow = np.where(line.running, rpm / MODERATE_RPM * load / MODERATE_KPA, 0.02)
+    flow = np.maximum(rpm / MODERATE_RPM * load / MODERATE_KPA, 0.02)
     phi, injector = _mixture(engine, line, rpm, load, noise_seed)
     mean_phi = np.stack(
         [phi[:, engine.in_bank(k)].mean(axis=1) for k in range(len(engine.bank_names))], axis=1
