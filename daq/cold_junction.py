@@ -12,6 +12,9 @@ from daq.values import FloatArray, Values, as_given
 
 PT100_LOWEST_C = -200.0
 PT100_HIGHEST_C = 850.0
+# What bead and chip thermistors are made for; common practice, no published source.
+THERMISTOR_LOWEST_C = -55.0
+THERMISTOR_HIGHEST_C = 150.0
 
 # R = R0·(1 + A·t + B·t² + C·(t − 100)·t³), the last term only below 0 °C [1]; coefficients as in rtd-sensor
 # 0.8.0.
@@ -58,22 +61,21 @@ def _pt100_ratio(t: FloatArray) -> FloatArray:
 def thermistor_C(ohm: Values, steinhart_hart: tuple[float, float, float]) -> Values:
     """Temperature [°C] of a thermistor: 1/T = A + B·ln R + C·(ln R)³, T in K, R in ohm [2].
 
-    ohm: scalar or array of any shape; zero or less is no thermistor: NaN. NaN in, NaN out.
+    ohm: scalar or array of any shape. NaN in, NaN out; NaN outside −55…150 °C, where it is open or shorted.
     """
     a, b, c = steinhart_hart
-    log_ohm = _log(ohm)
-    return as_given(1.0 / (a + b * log_ohm + c * log_ohm**3) - KELVIN_AT_0C, ohm)
+    r = np.asarray(ohm, dtype=np.float64)
+    log_ohm = np.log(np.where((r > 0.0) & np.isfinite(r), r, np.nan))
+    per_K = a + b * log_ohm + c * log_ohm**3
+    coldest, hottest = (1.0 / (t + KELVIN_AT_0C) for t in (THERMISTOR_LOWEST_C, THERMISTOR_HIGHEST_C))
+    per_K = np.where((per_K >= hottest) & (per_K <= coldest), per_K, np.nan)
+    return as_given(1.0 / per_K - KELVIN_AT_0C, ohm)
 
 
 def thermistor_b_C(ohm: Values, R25_ohm: float, B_K: float) -> Values:
     """Temperature [°C] of a thermistor by its B value: 1/T = 1/298.15 K + ln(R/R25)/B, T in K.
 
-    That is the Steinhart-Hart equation with C = 0. ohm: scalar or array of any shape; zero or less gives NaN.
+    That is the Steinhart-Hart equation with C = 0. ohm: scalar or array of any shape; NaN as in
+    `thermistor_C`.
     """
     return thermistor_C(ohm, (1.0 / (25.0 + KELVIN_AT_0C) - float(np.log(R25_ohm)) / B_K, 1.0 / B_K, 0.0))
-
-
-def _log(ohm: float | FloatArray) -> FloatArray:
-    """ln R, NaN where R is not a positive finite resistance."""
-    r = np.asarray(ohm, dtype=np.float64)
-    return np.log(np.where((r > 0.0) & np.isfinite(r), r, np.nan))

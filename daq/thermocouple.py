@@ -38,8 +38,8 @@ _A0, _A1, _A2 = 0.118597600000e00, -0.118343200000e-03, 0.126968600000e03
 # Below −200 °C the sensitivity falls towards zero and even pieces of emf become too coarse. No exhaust is
 # that cold, so this part is looked up by search.
 _SEARCHED_BELOW_C = -200.0
-# E(−270 °C) is −6.4577 mV and printed as −6.458: half a printed digit below the end still is the end.
-_PRINTED_HALF_DIGIT_mV = 0.0005
+# E(−270 °C) is −6.4577 mV and printed as −6.458: half a printed digit beyond an end still is the end.
+_HALF_DIGIT_mV = 0.0005
 
 
 def emf_mV(t_C: Values) -> Values:
@@ -70,7 +70,7 @@ def temperature_C(emf_mV: Values) -> Values:
     """Temperature [°C] whose E(t) is `emf_mV` (against 0 °C): the inverse of `emf_mV` within 0.0002 °C.
 
     emf_mV: mV, scalar or array of any shape. NaN in, NaN out; outside E(−270 °C)…E(1372 °C) NaN, except that
-    half a digit of the printed table below the lower end (−6.458 mV) still is −270 °C.
+    0.0005 mV beyond an end, half a digit of the printed table, still is that end.
 
     >>> round(float(temperature_C(33.275)), 3)
     799.991
@@ -173,8 +173,10 @@ def _reference_points() -> tuple[FloatArray, FloatArray]:
 def _temperature_of_emf() -> _StraightPieces:
     """E⁻¹ from −200 °C up, in pieces of 0.004 mV."""
     t, emf = _reference_points()
-    x = np.linspace(emf_mV(_SEARCHED_BELOW_C), emf[-1], 16_384)
-    return _StraightPieces.through(x, np.interp(x, emf, t))
+    top_mV = emf[-1] + _HALF_DIGIT_mV
+    top_C = t[-1] + 1000.0 * _HALF_DIGIT_mV / seebeck_uV_per_K(HIGHEST_C)
+    x = np.linspace(emf_mV(_SEARCHED_BELOW_C), top_mV, 16_384)
+    return _StraightPieces.through(x, np.interp(x, np.append(emf, top_mV), np.append(t, top_C)))
 
 
 @cache
@@ -187,4 +189,4 @@ def _emf_of_temperature() -> _StraightPieces:
 def _by_search(emf: FloatArray) -> FloatArray:
     """E⁻¹ at any emf of the range, by bisection of the reference points; slow."""
     t, known = _reference_points()
-    return np.where(emf < known[0] - _PRINTED_HALF_DIGIT_mV, np.nan, np.interp(emf, known, t))
+    return np.where(emf < known[0] - _HALF_DIGIT_mV, np.nan, np.interp(emf, known, t))
