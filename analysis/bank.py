@@ -1,0 +1,348 @@
+"""One bank's judgement: its sweep if the mixture moved, its holds if not, and what cannot be told."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis import findings
+from analysis.combustion_faults import hot_without_shift
+from analysis.conditions import Span
+from analysis.deviation import Deviation, deviation_budget, deviations, heat_line
+from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, Side, SweepCurves
+from analysis.session_view import SessionView
+from analysis.slope import Slope, prior_slope, side_by_slope, side_of
+from analysis.sweep import (
+    RANGE_MIN,
+    SweepEstimate,
+    curves,
+    estimate_sweep,
+    mixture_range,
+    sweep_data,
+    usable_points,
+)
+from analysis.uncertainty import budget_line, combined_u, expanded_u95
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+OTHER_POINT_SLOPE_U = 0.3  # a slope measured at one speed and load, used at another
+
+
+@dataclass(frozen=True)
+class BankJudgement:
+    """Everything the result holds of one bank; used: runs of blocks [start, stop) that it rests on."""
+
+    bank: BankBalance
+    cylinders: tuple[CylinderBalance, ...]
+    method: Method | None
+    sweeps: tuple[SweepCurves, ...]
+    regions: tuple[RegionOffset, ...]
+    next_steps: tuple[str, ...]
+    used: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class _Hold:
+    """A bank's deviation at one region with the slope that holds there."""
+
+    region: tuple[Span, ...]
+    deviation: Deviation
+    side: Side | None
+    slope: Slope | None
+
+
+def judge_bank(view: SessionView, name: str) -> BankJudgement:
+    """Judge the bank `name`."""
+    bank = next(b for b in view.table.setup.bank if b.name == name)
+    broken = {**view.misfires, **view.probe_faults}
+    healthy = tuple(c for c in bank.cylinders if c in view.table.cylinders and c not in broken)
+    sweep = _best_sweep(view, name) if len(healthy) > 1 else None
+    hot = hot_without_shift(sweep) if sweep is not None else {}
+    steady = tuple(c for c in healthy if c not in hot)
+    holds = _holds(view, name, steady if len(steady) > 1 else healthy, sweep)
+    best = _best_hold(holds)
+    entries = tuple(_cylinder(view, name, c, broken, hot, sweep, best, len(healthy)) for c in bank.cylinders)
+    return BankJudgement(
+        bank=_bank_balance(name, bank.cylinders, best, sweep),
+        cylinders=entries,
+        method=_method(sweep, best),
+        sweeps=() if sweep is None else (curves(sweep),),
+        regions=_regions(view, holds),
+        next_steps=_next_steps(view, name, entries, sweep, best),
+        used=_used(view, sweep, best),
+    )
+
+
+def _method(sweep: SweepEstimate | None, best: _Hold | None) -> Method | None:
+    if sweep is not None:
+        return "sweep"
+    return None if best is None else "steady"
+
+
+def _best_sweep(view: SessionView, name: str) -> SweepEstimate | None:
+    """The region whose mixture range tells the offsets best; None where none was wide enough."""
+    found = []
+    lags = view.lags[name]
+    healthy = tuple(c for c in lags.cylinders if c not in view.misfires and c not in view.probe_faults)
+    for region in view.regions:
+        points = usable_points(view.blocks, list(region), name, view.settle_s)
+        if mixture_range(view.blocks, points, name) < RANGE_MIN:
+            continue
+        setup = view.table.setup
+        level = float(np.nanmean(view.blocks.egt_C[points]))
+        tolerance = 0.0075 * level / np.sqrt(3.0)
+        height_u_C = float(np.hypot(1.5 * setup.assumptions.heat_u_C, tolerance))
+        data = sweep_data(view.blocks, points, name, lags.of(healthy), height_u_C)
+        estimate = None if data is None or len(healthy) < 2 else estimate_sweep(data, name)
+        if estimate is not None:
+            found.append(estimate)
+    return min(found, key=lambda e: float(np.mean(e.u95_percent)), default=None)
+
+
+def _holds(
+    view: SessionView, name: str, cylinders: tuple[int, ...], sweep: SweepEstimate | None
+) -> list[_Hold]:
+    holds = []
+    for region in view.regions:
+        pieces = [np.arange(p.start, p.stop) for p in view.parts_of(region) if p.kind == "steady"]
+        if not pieces:
+            continue
+        deviation = deviations(view.blocks, np.concatenate(pieces), name, cylinders)
+        if deviation is None:
+            continue
+        side, slope = _side_and_slope(deviation, sweep)
+        holds.append(_Hold(region, deviation, side, slope))
+    return holds
+
+
+def _side_and_slope(deviation: Deviation, sweep: SweepEstimate | None) -> tuple[Side | None, Slope | None]:
+    """From this engine's own sweep where it covers that mixture, else by lambda alone and the prior."""
+    if not np.isfinite(deviation.lambda_mean):
+        return None, None
+    if sweep is not None:
+        x = -float(np.log(deviation.lambda_mean))
+        seen = sweep.fit.data.x
+        if seen.min() <= x <= seen.max():
+            value, u = sweep.fit.slope_at(x)
+            slope = Slope(
+                -value, float(np.hypot(u, OTHER_POINT_SLOPE_U * value)), "measured in this session's sweep"
+            )
+            return side_by_slope(slope), slope
+    side = side_of(deviation.lambda_mean)
+    return side, prior_slope(side)
+
+
+def _best_hold(holds: list[_Hold]) -> _Hold | None:
+    """The longest hold whose slope tells; else the longest one."""
+    telling = [h for h in holds if h.slope is not None and h.slope.telling]
+    return max(telling or holds, key=lambda h: h.deviation.duration_s, default=None)
+
+
+def _cylinder(
+    view: SessionView,
+    name: str,
+    cylinder: int,
+    broken: Mapping[int, object],
+    hot: Mapping[int, object],
+    sweep: SweepEstimate | None,
+    hold: _Hold | None,
+    n_healthy: int,
+) -> CylinderBalance:
+    if cylinder in broken or cylinder in hot:
+        return _faulty(view, name, cylinder, hot, sweep)
+    deviation_C, deviation_u95_C = _deviation_of(view, cylinder, hold)
+    nothing = _nothing_to_say(view, cylinder, sweep, hold, n_healthy)
+    if nothing:
+        return CylinderBalance(
+            cylinder, name, deviation_C, deviation_u95_C, None, None, "undetermined", nothing
+        )
+    if sweep is not None and cylinder in sweep.cylinders:
+        return _by_sweep(view, name, cylinder, sweep, deviation_C, deviation_u95_C)
+    assert hold is not None
+    return _by_hold(view, name, cylinder, hold)
+
+
+def _faulty(
+    view: SessionView, name: str, cylinder: int, hot: Mapping[int, object], sweep: SweepEstimate | None
+) -> CylinderBalance:
+    fault = view.probe_faults.get(cylinder) or view.misfires.get(cylinder) or hot.get(cylinder)
+    finding: Finding = "probe-fault" if cylinder in view.probe_faults else "combustion-fault"
+    offset = u95 = None
+    reason = str(getattr(fault, "reason", ""))
+    if cylinder in hot and sweep is not None:
+        i = sweep.cylinders.index(cylinder)
+        offset, u95 = float(sweep.offset_percent[i]), float(sweep.u95_percent[i])
+        reason += f"; its mixture is {offset:+.1f} ± {u95:.1f} % of its bank's mean, so fuel is not the cure"
+    return CylinderBalance(
+        cylinder, name, None, None, offset, u95, finding, (reason, "no trim until this is mended")
+    )
+
+
+def _deviation_of(view: SessionView, cylinder: int, hold: _Hold | None) -> tuple[float | None, float | None]:
+    if hold is None or cylinder not in hold.deviation.cylinders:
+        return None, None
+    i = hold.deviation.cylinders.index(cylinder)
+    lines = deviation_budget(hold.deviation, view.table.setup, i)
+    return float(hold.deviation.deviation_C[i]), expanded_u95(lines)
+
+
+def _nothing_to_say(
+    view: SessionView, cylinder: int, sweep: SweepEstimate | None, hold: _Hold | None, n_healthy: int
+) -> tuple[str, ...]:
+    if cylinder not in view.table.cylinders:
+        return (f"cylinder {cylinder} has no probe in the setup",)
+    if n_healthy < 2:
+        return (findings.ALONE,)
+    if sweep is not None:
+        return ()
+    if hold is None:
+        return (findings.NOTHING_STEADY,)
+    if hold.side is None:
+        return (findings.NO_MIXTURE,)
+    return () if hold.slope is not None and hold.slope.telling else (findings.NEAR_PEAK,)
+
+
+def _by_sweep(
+    view: SessionView,
+    name: str,
+    cylinder: int,
+    sweep: SweepEstimate,
+    deviation_C: float | None,
+    deviation_u95_C: float | None,
+) -> CylinderBalance:
+    i = sweep.cylinders.index(cylinder)
+    offset, u95 = float(sweep.offset_percent[i]), float(sweep.u95_percent[i])
+    threshold = view.table.setup.trims.threshold_percent
+    finding = findings.judge(offset, u95, threshold)
+    reasons = [findings.sweep_reason(cylinder, offset, u95, threshold, finding)]
+    if sweep.left_out_points:
+        share = sweep.left_out_points / (sweep.left_out_points + len(sweep.fit.data.time_s))
+        reasons.append(
+            f"{100 * share:.0f} % of the sweep was left out: something jumped there that mixture does not explain"
+        )
+    return CylinderBalance(
+        cylinder, name, deviation_C, deviation_u95_C, offset, u95, finding, tuple(reasons), sweep.budgets[i]
+    )
+
+
+def _by_hold(view: SessionView, name: str, cylinder: int, hold: _Hold) -> CylinderBalance:
+    setup, deviation, slope = view.table.setup, hold.deviation, hold.slope
+    assert slope is not None
+    i = deviation.cylinders.index(cylinder)
+    measured = deviation_budget(deviation, setup, i)
+    with_heat = (*measured, heat_line(deviation, setup))
+    value = float(deviation.deviation_C[i])
+    offset = -value / slope.C_per_percent
+    u_C = combined_u(with_heat)
+    lines = (
+        budget_line("deviation (probe, heat, noise)", u_C, sensitivity=1.0 / slope.C_per_percent),
+        budget_line(
+            f"slope ({slope.source})",
+            slope.u_C_per_percent,
+            unit="°C/%",
+            sensitivity=offset / slope.C_per_percent,
+        ),
+    )
+    u95, u95_C = expanded_u95(lines), expanded_u95(with_heat)
+    finding = findings.steady_finding(value, u95_C, offset, u95, setup.trims.threshold_percent)
+    reason = findings.steady_reason(cylinder, value, u95_C, offset, u95, str(hold.side), finding)
+    return CylinderBalance(
+        cylinder, name, value, expanded_u95(measured), offset, u95, finding, (reason,), (*with_heat, *lines)
+    )
+
+
+def _bank_balance(
+    name: str, cylinders: tuple[int, ...], hold: _Hold | None, sweep: SweepEstimate | None
+) -> BankBalance:
+    if hold is None:
+        mixture = None if sweep is None else float(np.exp(-sweep.fit.data.x.mean()))
+        return BankBalance(name, cylinders, mixture, None, None if sweep is None else "mixed")
+    mean = hold.deviation.lambda_mean
+    return BankBalance(
+        bank=name,
+        cylinders=cylinders,
+        lambda_mean=mean if np.isfinite(mean) else None,
+        spread_C=float(np.ptp(hold.deviation.deviation_C)),
+        side=hold.side,
+        slope_C_per_percent=None if hold.slope is None else hold.slope.C_per_percent,
+        slope_u95_C_per_percent=None if hold.slope is None else 2.0 * hold.slope.u_C_per_percent,
+    )
+
+
+def _regions(view: SessionView, holds: list[_Hold]) -> tuple[RegionOffset, ...]:
+    found = []
+    for hold in holds:
+        rpm, load = hold.region[0].rpm, hold.region[0].load
+        name = " · ".join(
+            text
+            for text in ("" if rpm is None else f"{rpm:.0f} rpm", "" if load is None else f"load {load:.0f}")
+            if text
+        )
+        width = view.blocks.injector_ms
+        blocks = np.concatenate([np.arange(s.start, s.stop) for s in hold.region])
+        for i, cylinder in enumerate(hold.deviation.cylinders):
+            lines = deviation_budget(hold.deviation, view.table.setup, i)
+            value = float(hold.deviation.deviation_C[i])
+            telling = hold.slope is not None and hold.slope.telling
+            u_C = combined_u((*lines, heat_line(hold.deviation, view.table.setup)))
+            offset = -value / hold.slope.C_per_percent if telling and hold.slope else None
+            u95 = None
+            if offset is not None and hold.slope is not None:
+                parts = (
+                    u_C / hold.slope.C_per_percent,
+                    offset * hold.slope.u_C_per_percent / hold.slope.C_per_percent,
+                )
+                u95 = 2.0 * float(np.hypot(*parts))
+            found.append(
+                RegionOffset(
+                    region=name or "all of the session",
+                    rpm=rpm,
+                    load=load,
+                    injector_ms=None if width is None else float(np.nanmean(width[blocks])),
+                    cylinder=cylinder,
+                    egt_deviation_C=value,
+                    egt_deviation_u95_C=expanded_u95(lines),
+                    fuel_offset_percent=offset,
+                    fuel_offset_u95_percent=u95,
+                )
+            )
+    return tuple(found)
+
+
+def _next_steps(
+    view: SessionView,
+    name: str,
+    entries: tuple[CylinderBalance, ...],
+    sweep: SweepEstimate | None,
+    hold: _Hold | None,
+) -> tuple[str, ...]:
+    steps = [
+        f"mend first: {entry.reasons[0]}"
+        for entry in entries
+        if entry.finding in ("probe-fault", "combustion-fault")
+    ]
+    open_question = any(entry.finding == "undetermined" for entry in entries)
+    if name not in view.blocks.ln_phi:
+        steps.append(f"bank {name}: fit a lambda sensor, or name a mixture column under [conditions]")
+    elif sweep is None:
+        steps.append(findings.SWEEP_ADVICE)
+        if hold is not None and hold.side == "near-peak":
+            steps.append(findings.RICHER_ADVICE)
+    elif open_question:
+        steps += [findings.WIDER_ADVICE, findings.RETURN_ADVICE]
+    return tuple(steps)
+
+
+def _used(view: SessionView, sweep: SweepEstimate | None, hold: _Hold | None) -> tuple[tuple[int, int], ...]:
+    spans: list[tuple[int, int]] = []
+    if sweep is not None:
+        first, last = sweep.fit.data.time_s[0], sweep.fit.data.time_s[-1]
+        where = np.searchsorted(view.blocks.time_s, [first, last])
+        spans.append((int(where[0]) - 1, int(where[1]) + 1))
+    if hold is not None:
+        spans += [(s.start, s.stop) for s in hold.region]
+    return tuple(spans)

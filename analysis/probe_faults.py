@@ -1,0 +1,228 @@
+"""Probes that cannot be believed: open, reversed, dead, frozen, loose, drifting, slow.
+
+Each check looks at one cylinder beside its neighbours, because whatever the engine did, it did to all of them. The
+limits are common practice, no published source, unless one is named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import median_filter
+
+from analysis.blocks import Blocks
+from analysis.lag import Lags
+from analysis.uncertainty import fit_line
+from daq.physical import PhysicalTable, Status
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+MISSING_SHARE = 0.2
+OPEN_SHARE = 0.01
+HOT_C = 200.0  # the bank's median is above this while the engine runs
+DEAD_BELOW_C = 60.0
+FROZEN_S = 30.0
+LOOSE_JUMP_C = 15.0
+LOOSE_SHARE = 0.01
+DRIFT_C_PER_MIN = 3.5
+SLOW_FACTOR, SLOW_S = 3.0, 5.0
+
+
+@dataclass(frozen=True)
+class ProbeFault:
+    """A probe that is not believed. kind: one word; reason: one plain sentence."""
+
+    cylinder: int
+    kind: str
+    reason: str
+
+
+def silent_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
+    """Open circuits, reversed wires, probes without readings, short circuits and frozen values.
+
+    These are seen in the samples themselves, before anything is averaged.
+    """
+    on = _running_samples(table)
+    if on.sum() < 10:
+        return {}
+    faults: dict[int, ProbeFault] = {}
+    status, egt = table.egt_status[on], table.egt_C[on]
+    with np.errstate(all="ignore"):
+        middle = np.nanmedian(np.where(status == Status.GOOD, egt, np.nan), axis=1)
+    for column, cylinder in enumerate(table.cylinders):
+        found = _silent(table, cylinder, column, status[:, column], egt[:, column], middle)
+        if found:
+            faults[cylinder] = ProbeFault(cylinder, *found)
+    return faults
+
+
+def _running_samples(table: PhysicalTable) -> BoolArray:
+    if table.rpm is not None:
+        return np.nan_to_num(table.rpm) > 300.0
+    finite = np.where(np.isfinite(table.egt_C), table.egt_C, -np.inf)
+    return np.asarray(finite.max(axis=1, initial=-np.inf) > HOT_C)
+
+
+def _silent(
+    table: PhysicalTable,
+    cylinder: int,
+    column: int,
+    status: npt.NDArray[np.uint8],
+    egt: FloatArray,
+    middle: FloatArray,
+) -> tuple[str, str] | None:
+    shares = {s: float((status == s).mean()) for s in Status}
+    if shares[Status.OUT_OF_RANGE] > MISSING_SHARE or _fell_when_heated(egt, middle):
+        if _fell_when_heated(egt, middle) or _started_downwards(table, column):
+            return "reversed", (
+                f"the reading of cylinder {cylinder}'s probe falls when the port gets hot: its wires are reversed"
+            )
+        return "out of range", (
+            f"{100 * shares[Status.OUT_OF_RANGE]:.0f} % of cylinder {cylinder}'s readings are outside what a type K "
+            "thermocouple can give: check wiring, column and input range"
+        )
+    if shares[Status.OPEN_CIRCUIT] > OPEN_SHARE:
+        how = (
+            "is open"
+            if shares[Status.OPEN_CIRCUIT] > 0.9
+            else "comes and goes: a broken wire or a loose connection"
+        )
+        return "open", (
+            f"cylinder {cylinder}'s probe {how} (open circuit in {100 * shares[Status.OPEN_CIRCUIT]:.0f} % of the samples)"
+        )
+    if shares[Status.NO_READING] > MISSING_SHARE:
+        return (
+            "silent",
+            f"cylinder {cylinder}'s probe gave no reading in {100 * shares[Status.NO_READING]:.0f} % of the samples",
+        )
+    hot = np.isfinite(middle) & (middle > HOT_C)
+    values = egt[hot & np.isfinite(egt)]
+    if hot.sum() > 20 and len(values) and np.median(values) < DEAD_BELOW_C:
+        return "dead", (
+            f"cylinder {cylinder}'s probe reads {np.median(values):.0f} °C beside ports at "
+            f"{np.median(middle[hot]):.0f} °C: a short circuit before the port, or not fitted"
+        )
+    return _frozen(table, cylinder, values)
+
+
+def _fell_when_heated(egt: FloatArray, middle: FloatArray) -> bool:
+    """Whether the reading goes down while the others go up: slope against their median clearly negative."""
+    good = np.isfinite(egt) & np.isfinite(middle)
+    if good.sum() < 20 or np.ptp(middle[good]) < 50.0:
+        return False
+    line = fit_line(middle[good], egt[good])
+    return line.slope < -0.3 and float(np.median(egt[good])) < HOT_C
+
+
+def _started_downwards(table: PhysicalTable, column: int) -> bool:
+    """Whether the last good readings before the column left its range lay below where the record began."""
+    gone = np.flatnonzero(table.egt_status[:, column] == Status.OUT_OF_RANGE)
+    good = np.flatnonzero(table.egt_status[:, column] == Status.GOOD)
+    if not len(gone) or not len(good):
+        return bool(len(gone))  # hot from the first sample on: a reversed pair is far below the range at once
+    before = good[good < gone[0]]
+    last = table.egt_C[before[-3:], column] if len(before) else table.egt_C[good, column]
+    return (
+        bool(np.median(last) < np.nanmedian(table.egt_C[before[: max(len(before) // 2, 1)], column]) - 2.0)
+        if len(before)
+        else bool(np.median(last) < 0.0)
+    )
+
+
+def _frozen(table: PhysicalTable, cylinder: int, values: FloatArray) -> tuple[str, str] | None:
+    period_s = float(np.median(np.diff(table.time_s[:10_000]))) if len(table.time_s) > 1 else 1.0
+    if len(values) * period_s > FROZEN_S and np.ptp(values) == 0.0:
+        return (
+            "frozen",
+            f"cylinder {cylinder}'s reading never changes ({values[0]:.1f} °C): its channel is stuck",
+        )
+    return None
+
+
+def loose_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
+    """Readings that jump faster than any junction can: a loose connection or a chafed cable."""
+    faults: dict[int, ProbeFault] = {}
+    on = _running_samples(table)
+    if on.sum() < 50:
+        return faults
+    shares = np.zeros(len(table.cylinders))
+    for column in range(len(table.cylinders)):
+        values = table.egt_C[on, column]
+        values = values[np.isfinite(values)]
+        if len(values) >= 50:
+            away = np.abs(values - median_filter(values, size=5, mode="nearest"))
+            shares[column] = float((away > LOOSE_JUMP_C).mean())
+    for column, cylinder in enumerate(table.cylinders):
+        others = float(np.median(np.delete(shares, column))) if len(shares) > 1 else 0.0
+        if shares[column] > LOOSE_SHARE and shares[column] > 5.0 * others:
+            faults[cylinder] = ProbeFault(
+                cylinder,
+                "loose",
+                f"cylinder {cylinder}'s reading jumps by more than {LOOSE_JUMP_C:.0f} °C from sample to sample "
+                f"({100 * shares[column]:.1f} % of them): a loose connection or a chafed cable",
+            )
+    return faults
+
+
+def slow_probes(lags: Lags) -> dict[int, ProbeFault]:
+    """Probes whose time constant is far above their neighbours'."""
+    faults: dict[int, ProbeFault] = {}
+    if lags.n_transients == 0:
+        return faults
+    for i, cylinder in enumerate(lags.cylinders):
+        usual = float(np.median(np.delete(lags.time_constant_s, i)))
+        own = float(lags.time_constant_s[i])
+        if own > SLOW_S and own > SLOW_FACTOR * usual:
+            faults[cylinder] = ProbeFault(
+                cylinder,
+                "slow",
+                f"cylinder {cylinder}'s probe takes {own:.0f} s to answer where the others take {usual:.1f} s: thicker, "
+                "sooted, or not as deep in the gas; fit a like probe before its mixture is judged",
+            )
+    return faults
+
+
+def drifting_probes(blocks: Blocks, holds: list[tuple[int, int]]) -> dict[int, ProbeFault]:
+    """Probes that leave their neighbours steadily while nothing else changes.
+
+    holds: (start, stop) blocks of steady stretches. A drift must show in the long holds of the whole session.
+    """
+    faults: dict[int, ProbeFault] = {}
+    long_enough = [(a, b) for a, b in holds if (b - a) * blocks.length_s >= 12.0]
+    if len(long_enough) < 2 or len(blocks.cylinders) < 3:
+        return faults
+    rates, weights = [], []
+    for start, stop in long_enough:
+        egt = blocks.egt_C[start:stop]
+        if np.isfinite(egt).mean() < 0.5:
+            continue
+        with np.errstate(all="ignore"):
+            away = egt - np.nanmedian(egt, axis=1, keepdims=True)
+        minutes = (blocks.time_s[start:stop] - blocks.time_s[start]) / 60.0
+        rates.append([_rate(minutes, away[:, c]) for c in range(egt.shape[1])])
+        weights.append(float(minutes[-1]) ** 3)
+    if len(rates) < 2:
+        return faults
+    rate, weight = np.array(rates), np.array(weights)[:, None]
+    with np.errstate(all="ignore"):
+        mean = np.nansum(rate * weight, axis=0) / np.nansum(np.where(np.isfinite(rate), weight, 0.0), axis=0)
+        scatter = np.sqrt(np.nansum(weight * (rate - mean) ** 2, axis=0) / np.sum(weight) / (len(rates) - 1))
+    usual = 1.4826 * float(np.nanmedian(np.abs(mean)))
+    for column, cylinder in enumerate(blocks.cylinders):
+        limit = max(DRIFT_C_PER_MIN, 4.0 * usual, 3.0 * float(scatter[column]))
+        if abs(mean[column]) > limit:
+            faults[cylinder] = ProbeFault(
+                cylinder,
+                "drifting",
+                f"cylinder {cylinder}'s reading drifts by {mean[column]:+.1f} °C a minute against its neighbours while "
+                "nothing else changes: the probe or its connection is failing",
+            )
+    return faults
+
+
+def _rate(minutes: FloatArray, away: FloatArray) -> float:
+    good = np.isfinite(away)
+    return fit_line(minutes[good], away[good]).slope if good.sum() > 4 else float("nan")

@@ -1,0 +1,59 @@
+"""Which side of the peak a bank runs on, and how many °C one per cent of fuel is there.
+
+EGT has two mixtures for one value: it rises with less fuel on the rich side, is blind near its peak and falls on the
+lean side. Without a sweep of this very engine the slope is only known roughly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.result import Side
+
+# Peak between lambda 0.89 and 1.04: ideal at 1.00, in practice "closer to AFR 13-14" (references section 9). Within a
+# few per cent of that the slope may have either sign.
+RICH_BELOW_LAMBDA = 0.91
+LEAN_ABOVE_LAMBDA = 1.07
+# Measured 3.5 to 4.1 °C/% on the rich side of real engines, 6.8 to 8.8 for the ideal cycle, 2.3 to 3.5 by another
+# expansion model (references section 9, measurement notes): a factor of two either way about 4.8 covers them.
+PRIOR_C_PER_PERCENT, PRIOR_LOG_U = 4.8, 0.35
+
+
+@dataclass(frozen=True)
+class Slope:
+    """°C per % of *less* fuel (positive on the rich side), its standard uncertainty, and where it comes from."""
+
+    C_per_percent: float
+    u_C_per_percent: float
+    source: str
+
+    @property
+    def telling(self) -> bool:
+        """Whether the slope differs from zero clearly enough to divide by it."""
+        return abs(self.C_per_percent) > max(2.0 * self.u_C_per_percent, 1.0)
+
+
+def side_of(lambda_mean: float) -> Side:
+    """The side of the peak by the bank's lambda alone."""
+    if lambda_mean < RICH_BELOW_LAMBDA:
+        return "rich"
+    return "lean" if lambda_mean > LEAN_ABOVE_LAMBDA else "near-peak"
+
+
+def side_by_slope(slope: Slope) -> Side:
+    """The side of the peak by the engine's own measured slope."""
+    if not slope.telling:
+        return "near-peak"
+    return "rich" if slope.C_per_percent > 0 else "lean"
+
+
+def prior_slope(side: Side) -> Slope | None:
+    """What is known of any engine's slope on that side; None near the peak."""
+    if side not in ("rich", "lean"):
+        return None
+    sign = 1.0 if side == "rich" else -1.0
+    # the quadratic mean of a log-normal's two half-widths keeps the factor of two on either side inside 95 %
+    u = PRIOR_C_PER_PERCENT * float(np.sinh(PRIOR_LOG_U))
+    return Slope(sign * PRIOR_C_PER_PERCENT, u, "no sweep of this engine: 2.4 to 9.7 °C per % assumed")

@@ -1,0 +1,175 @@
+"""One trim step: bounded least squares that evens out a bank's mixture and leaves its mean fuel unchanged.
+
+Small steps, because the offsets are known only so well and because a mistake on the lean side holes a piston: a
+cylinder is leaned by at most a share of what it may be enriched by, and a cylinder whose finding is not certain is
+touched only as far as keeping the bank's mean needs it, never away from even.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import lsq_linear
+
+from analysis.result import Balance, BankBalance, CylinderBalance, CylinderTrim, Trims
+from daq.setupfile import TrimLimits
+
+FloatArray = npt.NDArray[np.float64]
+
+KEEP_MEAN_WEIGHT = 1e3  # stiff enough that the bank's mean moves by less than 0.001 %
+SMALLEST_TRIM = 0.05  # %: below what an injector's fuel can be set to
+
+CAUTIONS = (
+    "A trim is a proposal from measured temperatures, not a setting proved safe. Whoever sets it answers for it; local "
+    "codes and qualified practice come first.",
+    "Enrich the lean cylinders first. Apply one step, log again at moderate load, and compare before the next step.",
+    "Never lean a cylinder at full load on the strength of a moderate-load sweep alone; watch knock and temperature "
+    "limits. This program is no engine protection.",
+    "The exhaust, the probes and the dyno cell are hot and the engine turns: keep clear, ventilate, fire extinguisher "
+    "at hand.",
+)
+
+
+def propose_trims(balance: Balance, limits: TrimLimits = TrimLimits()) -> Trims:
+    """One step for every cylinder of `balance` within `limits`.
+
+    >>> TrimLimits().step_percent
+    3.0
+    """
+    steps: list[CylinderTrim] = []
+    before: dict[str, float | None] = {}
+    after: dict[str, float | None] = {}
+    after_u95: dict[str, float | None] = {}
+    for bank in balance.banks:
+        entries = [c for c in balance.cylinders if c.bank == bank.bank]
+        proposed = _bank_step(entries, limits)
+        trims = [_cylinder_trim(e, t, bank, limits) for e, t in zip(entries, proposed, strict=True)]
+        steps += trims
+        before[bank.bank] = bank.spread_C
+        after[bank.bank], after_u95[bank.bank] = _predicted_spread(trims)
+    return Trims(
+        balance=balance,
+        cylinders=tuple(steps),
+        step_percent=limits.step_percent,
+        leaning_share=limits.leaning_share,
+        threshold_percent=limits.threshold_percent,
+        spread_before_C=before,
+        spread_after_C=after,
+        spread_after_u95_C=after_u95,
+        cautions=CAUTIONS,
+    )
+
+
+def solve_step(
+    offset_percent: FloatArray, certain: npt.NDArray[np.bool_], limits: TrimLimits, keep_mean: bool = True
+) -> FloatArray:
+    """Trims [%] for one bank's cylinders with known offsets.
+
+    Least squares: certain cylinders are to end even, uncertain ones to stay untouched, and the bank's mean fuel
+    stays (its row weighs KEEP_MEAN_WEIGHT). Bounds: [-step·leaning_share, step]; an uncertain cylinder may move only
+    towards even. offset_percent, certain: (n,). Returns (n,).
+    """
+    n = len(offset_percent)
+    low = np.full(n, -limits.step_percent * limits.leaning_share)
+    high = np.full(n, limits.step_percent)
+    low = np.where(certain, low, np.maximum(low, np.minimum(-offset_percent, 0.0)))
+    high = np.where(certain, high, np.minimum(high, np.maximum(-offset_percent, 0.0)))
+    # after the trim a cylinder's fuel is (1 + offset)·(1 + trim)
+    fuel = 1.0 + offset_percent / 100.0
+    rows = np.diag(np.where(certain, fuel, 1.0))
+    target = np.where(certain, -offset_percent, 0.0)
+    if keep_mean:
+        rows, target = np.vstack([rows, KEEP_MEAN_WEIGHT * fuel]), np.append(target, 0.0)
+    solution = lsq_linear(rows, target, bounds=(low - 1e-9, high + 1e-9))
+    return np.asarray(np.clip(solution.x, low, high), dtype=np.float64)
+
+
+def _bank_step(entries: list[CylinderBalance], limits: TrimLimits) -> list[float | None]:
+    """Trims of one bank, None for a cylinder that gets none because it cannot be judged."""
+    judged = [
+        e for e in entries if e.finding in ("even", "lean", "rich") and e.fuel_offset_percent is not None
+    ]
+    known = {e.cylinder: i for i, e in enumerate(judged)}
+    result: list[float | None] = [0.0 if e.cylinder in known else None for e in entries]
+    certain = np.array([_certain(e, limits) for e in judged], dtype=bool)
+    if not certain.any():
+        return result
+    offset = np.array([e.fuel_offset_percent for e in judged], dtype=float)
+    step = solve_step(offset, certain, limits)
+    wanted = np.clip(-offset, None, limits.step_percent)
+    if np.any(certain & (offset < 0) & (step < wanted - limits.threshold_percent)):
+        # nobody is left to give fuel up: a lean cylinder is still enriched, and the bank's mean rises a little
+        lean_only = solve_step(offset, certain, limits, keep_mean=False)
+        step = np.where(certain & (offset < 0), lean_only, step)
+    step = np.where(np.abs(step) < SMALLEST_TRIM, 0.0, step)
+    return [float(step[known[e.cylinder]]) if e.cylinder in known else None for e in entries]
+
+
+def _certain(entry: CylinderBalance, limits: TrimLimits) -> bool:
+    offset = abs(entry.fuel_offset_percent or 0.0)
+    return entry.finding in ("lean", "rich") and offset >= limits.threshold_percent
+
+
+def _cylinder_trim(
+    entry: CylinderBalance, trim: float | None, bank: BankBalance, limits: TrimLimits
+) -> CylinderTrim:
+    offset = entry.fuel_offset_percent
+    left = None
+    if trim is not None and offset is not None:
+        left = 100.0 * ((1.0 + offset / 100.0) * (1.0 + trim / 100.0) - 1.0)
+    deviation, u95 = _predicted_deviation(entry, trim, bank)
+    return CylinderTrim(
+        cylinder=entry.cylinder,
+        bank=entry.bank,
+        trim_percent=trim,
+        trim_ms=None,
+        predicted_offset_percent=left,
+        predicted_deviation_C=deviation,
+        predicted_deviation_u95_C=u95,
+        reason=_reason(entry, trim, left, limits),
+    )
+
+
+def _predicted_deviation(
+    entry: CylinderBalance, trim: float | None, bank: BankBalance
+) -> tuple[float | None, float | None]:
+    """More fuel moves EGT by -slope per %, on the side of the peak where the bank ran."""
+    if trim is None or entry.egt_deviation_C is None:
+        return None, None
+    if trim == 0.0:
+        return entry.egt_deviation_C, entry.egt_deviation_u95_C
+    if bank.slope_C_per_percent is None:
+        return None, None
+    moved = entry.egt_deviation_C - bank.slope_C_per_percent * trim
+    slope_u95 = bank.slope_u95_C_per_percent or 0.0
+    return moved, float(np.hypot(entry.egt_deviation_u95_C or 0.0, slope_u95 * trim))
+
+
+def _predicted_spread(trims: list[CylinderTrim]) -> tuple[float | None, float | None]:
+    known = [
+        (t.predicted_deviation_C, t.predicted_deviation_u95_C or 0.0)
+        for t in trims
+        if t.predicted_deviation_C is not None
+    ]
+    if len(known) < 2:
+        return None, None
+    hottest, coldest = max(known), min(known)
+    return hottest[0] - coldest[0], float(np.hypot(hottest[1], coldest[1]))
+
+
+def _reason(entry: CylinderBalance, trim: float | None, left: float | None, limits: TrimLimits) -> str:
+    if entry.finding in ("probe-fault", "combustion-fault"):
+        return "no trim: mend the fault first"
+    if trim is None:
+        return "no trim: its mixture cannot be told from this session"
+    if trim == 0.0:
+        return "no trim: even, or not different enough to be worth one"
+    if not _certain(entry, limits):
+        return "takes its share of what keeps the bank's mean fuel unchanged"
+    assert left is not None
+    held = abs(left) > limits.threshold_percent
+    if not held:
+        return "brings it to its bank's mean"
+    if trim > 0:
+        return f"first step of at most {limits.step_percent:.1f} %; {left:+.1f} % remain for the next"
+    return f"leaned by at most {limits.step_percent * limits.leaning_share:.1f} % in one step; {left:+.1f} % remain for the next"
