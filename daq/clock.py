@@ -1,9 +1,9 @@
 """When samples were taken: an instrument's own counter brought to the clock of the recording.
 
-Transport only ever delays, so the truth lies along the earliest arrivals: host minus instrument time is fitted from
-below, with drift, in overlapping windows (`daq.epochs` has followed wraps and restarts before). A straight line
-through all arrivals would be biased by stalls. The smallest delay itself cannot be seen from here and stays in the
-result: some 0.1 ms to some ms on a serial port.
+Transport only ever delays, so the truth lies along the earliest arrivals: host minus instrument time is
+fitted from below, with drift, in overlapping windows (`daq.epochs` has followed wraps and restarts before).
+A straight line through all arrivals would be biased by stalls. The smallest delay itself cannot be seen from
+here and stays in the result: some 0.1 ms to some ms on a serial port.
 """
 
 from __future__ import annotations
@@ -20,6 +20,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 TICK_S = {"time_ms": 1e-3, "time_us": 1e-6}
+OWN_TIME = "host_time_is_the_instruments_own"
+"""A key of the start mark of a session whose `host_s` was not taken from arrivals."""
 WINDOW_S = 180.0
 _BIN_S = 1.0
 _BEFORE_SENT_S = 0.005  # a sample this much earlier than the envelope arrived before it was sent
@@ -45,7 +47,7 @@ def arrival_times(table: InstrumentTable) -> SampleTimes:
 
 
 def sample_times(table: InstrumentTable) -> SampleTimes:
-    """When the samples of `table` were taken; by their arrival where the instrument prints no counter."""
+    """When the samples of `table` were taken; by arrival where there is no counter."""
     counters = [name for name in TICK_S if name in table.columns]
     if not counters:
         return arrival_times(table)
@@ -58,7 +60,9 @@ def sample_times(table: InstrumentTable) -> SampleTimes:
             rows = stamped[members]
             sent_s = device_s + earliest_delay_s(device_s, table.host_s[rows])
             sent_s[sent_s > table.host_s[rows] + _BEFORE_SENT_S] = np.nan
-            times[rows] = sent_s + 0.5 * TICK_S[name]  # the counter shows whole ticks, so half a tick has passed
+            times[rows] = (
+                sent_s + 0.5 * TICK_S[name]
+            )  # the counter shows whole ticks, so half a tick has passed
             epochs += 1
     kept = np.flatnonzero(~np.isnan(times))
     return _increasing(table.instrument, times, kept, epochs, table.host_s.size - kept.size)
@@ -80,34 +84,40 @@ def _increasing(instrument: str, times: FloatArray, kept: IntArray, epochs: int,
 def earliest_delay_s(device_s: FloatArray, host_s: FloatArray) -> FloatArray:
     """(n_samples,) delay [s] of the fastest transport at each sample: host clock minus instrument clock.
 
-    device_s: (n_samples,) s of one epoch; host_s: (n_samples,) s of arrival. In windows of `WINDOW_S` that overlap
-    by half, the line under the smallest delay of each second that lies nearest to them on average; between the
-    windows' middles from one line to the next.
+    device_s: (n_samples,) s of one epoch; host_s: (n_samples,) s of arrival. In windows of `WINDOW_S` that
+    overlap by half, the line under the smallest delay of each second that lies nearest to them on average;
+    between the windows' middles from one line to the next.
     """
     x, y = _smallest_delays(device_s, host_s - device_s)
     n_windows = max(1, int(np.ceil((x[-1] - x[0]) / (WINDOW_S / 2))) - 1)
     middles = x[0] + (WINDOW_S / 2) * np.arange(1, n_windows + 1)
     if n_windows == 1:
         height, slope = _line_below(x, y)
-        return height + slope * device_s
-    edges = np.searchsorted(x, middles - WINDOW_S / 2), np.searchsorted(x, middles + WINDOW_S / 2, side="right")
+        line: FloatArray = height + slope * device_s
+        return line
+    edges = (
+        np.searchsorted(x, middles - WINDOW_S / 2),
+        np.searchsorted(x, middles + WINDOW_S / 2, side="right"),
+    )
     lines = [_line_below(x[a:b], y[a:b]) if b > a else (np.nan, np.nan) for a, b in zip(*edges, strict=True)]
     heights, slopes = np.array(lines).T
     known = ~np.isnan(heights)
     middles, heights, slopes = middles[known], heights[known], slopes[known]
-    before = np.searchsorted(middles, device_s).clip(1, max(middles.size - 1, 1)) - 1
+    before: IntArray = np.searchsorted(middles, device_s).clip(1, max(middles.size - 1, 1)) - 1
     after = np.minimum(before + 1, middles.size - 1)
     span = np.where(after > before, middles[after] - middles[before], 1.0)
     share = ((device_s - middles[before]) / span).clip(0.0, 1.0)
     at_before: FloatArray = heights[before] + slopes[before] * device_s
-    return at_before + share * (heights[after] + slopes[after] * device_s - at_before)
+    at_after: FloatArray = heights[after] + slopes[after] * device_s
+    blended: FloatArray = at_before + share * (at_after - at_before)
+    return blended
 
 
 def _smallest_delays(device_s: FloatArray, delay_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(device time, delay) [s] of the smallest delay in each second, in order of time.
 
-    Where the instrument samples regularly, stamps beside an irregular step are passed over: one may be wrong, and
-    a stamp that runs ahead would look like a fast transport.
+    Where the instrument samples regularly, stamps beside an irregular step are passed over: one may be
+    wrong, and a stamp that runs ahead would look like a fast transport.
     """
     trusted = _regular(device_s)
     x, y = device_s[trusted], delay_s[trusted]

@@ -1,12 +1,14 @@
-"""Following an instrument's counter through wraps, restarts, gaps, stalls and wrong stamps, given the arrivals.
+"""Following an instrument's counter through wraps, restarts, gaps, stalls and wrong stamps, given arrivals.
 
-Between arrivals that agree with the counter everything is one run; whether the next run belongs to the same life
-of the counter (an epoch) is told by its delay: transport can hold samples up, but brings none before it was sent.
+Between arrivals that agree with the counter everything is one run; whether the next run belongs to the same
+life of the counter (an epoch) is told by its delay: transport can hold samples up, but brings none before it
+was sent.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -26,9 +28,10 @@ def split_epochs(
 ) -> Iterator[tuple[IntArray, FloatArray]]:
     """The stretches between restarts of an instrument, each as (samples, instrument time [s] from 0).
 
-    host_s: (n_samples,) s of arrival, not decreasing. counter: (n_samples,) ticks of `tick_s` [s], wrapping at
-    32 bits. A step that agrees with the host's goes on in the same epoch, also after a gap or a wrap, and so does
-    what a stall held up. Up to `_MOST_BAD` samples that fit nowhere, between ones that do, are in no epoch.
+    host_s: (n_samples,) s of arrival, not decreasing. counter: (n_samples,) ticks of `tick_s` [s], wrapping
+    at 32 bits. A step that agrees with the host's goes on in the same epoch, also after a gap or a wrap, and
+    so does what a stall held up. Up to `_MOST_BAD` samples that fit nowhere, between ones that do, are in no
+    epoch.
     """
     if host_s.size == 0:
         return
@@ -69,7 +72,7 @@ class _Stamps:
         apart_s = np.abs(self._steps_s - host_step_s)
         jumps = np.flatnonzero(apart_s > _JUMP_S + _JUMP_SHARE * host_step_s) + 1
         bounds = [0, *jumps.tolist(), self.host_s.size]
-        return [range(a, b) for a, b in zip(bounds, bounds[1:], strict=False)]
+        return [range(a, b) for a, b in pairwise(bounds)]
 
     def span_s(self, run: range) -> float:
         """Instrument time [s] from the first to the last sample of `run`."""

@@ -13,8 +13,8 @@ GAP_PERIODS = 3.0
 def gap_limit_s(time_s: FloatArray) -> float:
     """How far apart [s] two samples may be and still say what was between them: max(3 periods, 0.5 s).
 
-    Three periods forgive two lost lines in a row at slow rates; half a second is short against the response of
-    an exhaust probe (0.5 to 16 s for wires of 0.5 to 5 mm), so a straight line across it hides nothing.
+    Three periods forgive two lost lines in a row at slow rates; half a second is short against the response
+    of an exhaust probe (0.5 to 16 s for wires of 0.5 to 5 mm), so a straight line across it hides nothing.
     Common practice, no published source. time_s: (n_samples,) increasing.
     """
     period_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
@@ -30,8 +30,8 @@ def find_gaps(time_s: FloatArray) -> tuple[tuple[float, float], ...]:
 def interpolate(at_s: FloatArray, time_s: FloatArray, values: FloatArray, limit_s: float) -> FloatArray:
     """Values at the times `at_s` by straight lines between neighbouring readings.
 
-    at_s: (n_out,) s. time_s: (n_in,) s, increasing; values: (n_in,), NaN for no reading. NaN before the first and
-    after the last reading, and between readings more than `limit_s` [s] apart.
+    at_s: (n_out,) s. time_s: (n_in,) s, increasing; values: (n_in,), NaN for no reading. NaN before the
+    first and after the last reading, and between readings more than `limit_s` [s] apart.
     """
     present = ~np.isnan(values)
     time_s, values = time_s[present], values[present]
@@ -46,7 +46,7 @@ def interpolate(at_s: FloatArray, time_s: FloatArray, values: FloatArray, limit_
 
 
 def nearest(at_s: FloatArray, time_s: FloatArray) -> npt.NDArray[np.intp]:
-    """(n_out,) index of the sample of `time_s`, (n_in,) increasing and not empty, that is nearest to each time."""
+    """(n_out,) index of the nearest sample of `time_s`, (n_in,) increasing and not empty, to each time."""
     after = np.searchsorted(time_s, at_s).clip(0, time_s.size - 1)
     before = (after - 1).clip(0)
     return np.where(at_s - time_s[before] <= time_s[after] - at_s, before, after)

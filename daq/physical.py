@@ -10,7 +10,7 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from daq.clock import sample_times
+from daq.clock import OWN_TIME, arrival_times, sample_times
 from daq.cold_junction import pt100_C, thermistor_b_C, thermistor_C
 from daq.errors import SetupError
 from daq.merge import find_gaps, gap_limit_s, interpolate, nearest
@@ -69,10 +69,10 @@ class PhysicalTable:
 def physical_table(session: Session, setup: Setup | None = None) -> PhysicalTable:
     """The samples of `session` in physical units, as `setup` (the session's own if None) explains them.
 
-    The time base is that of the instrument with the most probes. Readings of other instruments are interpolated
-    between neighbours no further apart than `daq.merge.gap_limit_s`, never beyond their ends; lambda is taken
-    `delay_s` later, so that it belongs to the gas the probes saw. Raises SetupError for a column or an instrument
-    that the session does not have.
+    The time base is that of the instrument with the most probes. Readings of other instruments are
+    interpolated between neighbours no further apart than `daq.merge.gap_limit_s`, never beyond their ends;
+    lambda is taken `delay_s` later, so that it belongs to the gas the probes saw. Raises SetupError for a
+    column or an instrument that the session does not have.
     """
     setup = session.setup if setup is None else setup
     readings = _Readings(session, setup)
@@ -124,7 +124,8 @@ class _Readings:
         self._setup = setup
         self._tables = session.tables
         used = dict.fromkeys(setup.locate(column)[0] for _, column in setup.columns())
-        self._times = {name: sample_times(session.tables[name]) for name in used}
+        times_of = arrival_times if session.start.get(OWN_TIME) else sample_times
+        self._times = {name: times_of(session.tables[name]) for name in used}
         self.problems = [problem for times in self._times.values() for problem in times.problems]
         probes = Counter(setup.locate(probe.column)[0] for probe in setup.probe)
         self.base = probes.most_common(1)[0][0]
@@ -139,7 +140,7 @@ class _Readings:
         return _Column(column, instrument, times.time_s, np.where(open_circuit, np.nan, raw), open_circuit)
 
     def at_base(self, column: _Column, values: FloatArray, delay_s: float = 0.0) -> FloatArray:
-        """`values`, (n_in,) on the times of `column`, brought to the common time base `delay_s` [s] earlier."""
+        """`values`, (n_in,) on the times of `column`, on the common time base `delay_s` [s] earlier."""
         if column.instrument == self.base and delay_s == 0.0:
             return values
         limit_s = gap_limit_s(column.time_s)
@@ -147,7 +148,7 @@ class _Readings:
 
 
 def _temperatures(readings: _Readings, setup: Setup) -> tuple[FloatArray, StatusArray, FloatArray]:
-    """(°C, status, cold junction °C), each (n_samples, n_cylinders); a cylinder without a probe has no reading."""
+    """(°C, status, cold junction °C), each (n_samples, n_cylinders); without a probe there is no reading."""
     shape = (len(setup.cylinders), readings.time_s.size)
     egt_C, cold_junction_C = np.full(shape, np.nan), np.full(shape, np.nan)
     status = np.full(shape, Status.NO_READING, dtype=np.uint8)

@@ -20,6 +20,16 @@ from __future__ import annotations
 from daq.session_csv import DamagedPart
 from daq.session_marks import Mark
 from daq.session_reader import InstrumentTable, Session, open_session
+from daq.session_tail import SessionTail
 from daq.session_writer import SessionWriter, add_mark
 
-__all__ = ["DamagedPart", "InstrumentTable", "Mark", "Session", "SessionWriter", "add_mark", "open_session"]
+__all__ = [
+    "DamagedPart",
+    "InstrumentTable",
+    "Mark",
+    "Session",
+    "SessionTail",
+    "SessionWriter",
+    "add_mark",
+    "open_session",
+]

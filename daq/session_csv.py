@@ -20,11 +20,11 @@ from daq.session_marks import Seal
 
 FloatArray = npt.NDArray[np.float64]
 BLOCK = 8 << 20
-_NAN_TEXTS = ["", "nan", "NaN", "NAN"]
 _ALLOWED = np.zeros(256, dtype=bool)
-_ALLOWED[list(b"0123456789+-.eE,\nopenOPENnaNA")] = True
-_NUMBER = rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
-_FIELD = rb"(?:" + _NUMBER + rb"|[nN][aA][nN]|[oO][pP][eE][nN]|)"
+_ALLOWED[list(b"0123456789+-.eE,\nopenan")] = True
+# Possessive quantifiers: nothing is tried twice, so a long line of garbage costs no more than a good one.
+_NUMBER = rb"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?+\d{1,2}+)?+"
+_FIELD = rb"(?:" + _NUMBER + rb"|nan|open)?+"
 
 
 @dataclass(frozen=True)
@@ -52,8 +52,8 @@ class CsvContent:
     """What could be read of one CSV.
 
     columns: the instrument's own, without host_s. rows: (1 + n_columns, n_samples), host_s first; NaN for no
-    reading, +inf for `open`. end: the byte after the last whole line. dropped: lines outside any seal that are
-    no sample.
+    reading, +inf for `open`. end: the byte after the last whole line. dropped: lines outside any seal that
+    are no sample.
     """
 
     columns: tuple[str, ...]
@@ -76,13 +76,13 @@ def read_csv(path: Path, seals: Sequence[Seal], known_columns: tuple[str, ...] |
         ranges, damaged = _verify(file, path.name, seals, size, end)
         file.seek(0)
         first = file.readline(end) if end else b""
-        columns = known_columns or _columns(first)
+        columns = known_columns or header_columns(first)
         if columns is None:
             return None
         problems = [_describe_damage(part) for part in damaged]
         if ranges and ranges[0].start == 0:
             ranges[0] = _Range(len(first), ranges[0].end, ranges[0].sealed)
-            if _columns(first) != columns:
+            if header_columns(first) != columns:
                 problems.append(f"{path.name}: its first line is not the header that was recorded")
         blocks, dropped = _parse(file, ranges, 1 + len(columns))
     rows = np.concatenate(blocks, axis=1) if blocks else np.empty((1 + len(columns), 0))
@@ -112,7 +112,7 @@ def _describe_cut(name: str, size: int, last: Seal, host_s: FloatArray) -> str:
     )
 
 
-def _columns(line: bytes) -> tuple[str, ...] | None:
+def header_columns(line: bytes) -> tuple[str, ...] | None:
     """The instrument's columns in a header line, or None where it is none."""
     try:
         names = line.decode("utf-8").rstrip("\n").split(",")
@@ -192,11 +192,7 @@ def _parse(file: BinaryIO, ranges: Sequence[_Range], n_fields: int) -> tuple[lis
     blocks: list[FloatArray] = []
     dropped = 0
     for sealed, lines in _line_blocks(file, ranges):
-        good = lines if sealed or _looks_regular(lines, n_fields) else _good_lines(lines, n_fields)
-        try:
-            rows = parse_rows(good, n_fields)
-        except ValueError:
-            rows = parse_rows(good := _good_lines(good, n_fields), n_fields)
+        rows = parse_lines(lines, n_fields, trusted=sealed)
         dropped += lines.count(b"\n") - rows.shape[1]
         blocks.append(rows)
     return blocks, dropped
@@ -222,11 +218,21 @@ def _line_blocks(file: BinaryIO, ranges: Sequence[_Range]) -> Iterator[tuple[boo
                 yield part.sealed, whole + line_end
 
 
-def parse_rows(lines: bytes, n_fields: int) -> FloatArray:
-    """Whole lines of `n_fields` numbers, `open` (+inf) or nothing (NaN), as an array (n_fields, n_samples).
+def parse_lines(lines: bytes, n_fields: int, trusted: bool = False) -> FloatArray:
+    """The samples among whole `lines` as an array (n_fields, n_samples); other lines are passed over.
 
-    Raises ValueError where a field is anything else.
+    Numbers, +inf for `open`, NaN for nothing. trusted: what was written is known to stand there still.
     """
+    if not trusted and not _looks_regular(lines, n_fields):
+        lines = _good_lines(lines, n_fields)
+    try:
+        return _parse_rows(lines, n_fields)
+    except ValueError:
+        return _parse_rows(_good_lines(lines, n_fields), n_fields)
+
+
+def _parse_rows(lines: bytes, n_fields: int) -> FloatArray:
+    """Like `parse_lines`, but raises ValueError where a field is not what it may be."""
     if not lines:
         return np.empty((n_fields, 0))
     if b"open" in lines:
@@ -239,14 +245,14 @@ def parse_rows(lines: bytes, n_fields: int) -> FloatArray:
         dtype=np.float64,
         engine="c",
         quoting=csv.QUOTE_NONE,
-        na_values=_NAN_TEXTS,
+        na_values=["", "nan"],
         keep_default_na=False,
     )
     return np.ascontiguousarray(table.to_numpy().T)
 
 
 def _looks_regular(lines: bytes, n_fields: int) -> bool:
-    """Whether each line has `n_fields` fields of allowed characters (a quick look: they may be no numbers)."""
+    """Whether each line has `n_fields` fields of allowed characters (quick: they may be no numbers)."""
     characters = np.frombuffer(lines, dtype=np.uint8)
     if not _ALLOWED[characters].all():
         return False
@@ -256,6 +262,6 @@ def _looks_regular(lines: bytes, n_fields: int) -> bool:
 
 
 def _good_lines(lines: bytes, n_fields: int) -> bytes:
-    """Those lines that are samples in every character."""
+    """Those lines that are samples in every character, as `daq.line_stream` lets them in."""
     sample = re.compile(_NUMBER + rb"(?:," + _FIELD + rb"){%d}" % (n_fields - 1))
     return b"".join(line + b"\n" for line in lines.split(b"\n") if sample.fullmatch(line))

@@ -1,16 +1,16 @@
 """The lines of `marks.jsonl`: what happened during a recording, and the seals that vouch for its samples.
 
-Each line is one JSON object with `time_s` [s since the recording began], `kind`, `text` and whatever else that
-kind carries. Its last key `crc32` is the CRC-32 (ISO-HDLC, eight hex digits) of the object's text without that
-key, so a damaged line is known as such; a line typed in by hand may leave the key out.
+Each line is one JSON object with `time_s` [s since the recording began], `kind`, `text` and whatever else
+that kind carries. Its last key `crc32` is the CRC-32 (ISO-HDLC, eight hex digits) of the object's text
+without that key, so a damaged line is known as such; a line typed in by hand may leave the key out.
 
-| kind      | when                                           | further keys                                      |
-| --------- | ---------------------------------------------- | ------------------------------------------------- |
-| `start`   | first line                                     | `wall_clock`, `version`, `clock_s`, `setup`       |
-| `columns` | an instrument's columns are known, or change   | `instrument`, `file`, `columns`                   |
-| `seal`    | about every 10 s                               | `files`: name -> `from`, `to`, `crc32`, `until_s` |
-| `stop`    | the recording was ended in order               | `reason`                                          |
-| any other | remarks, operator's marks, gaps, reconnects, … | free                                              |
+| kind      | when                                           | further keys                                 |
+| --------- | ---------------------------------------------- | -------------------------------------------- |
+| `start`   | first line                                     | `wall_clock`, `version`, `clock_s`, `setup`  |
+| `columns` | an instrument's columns are known, or change   | `instrument`, `file`, `columns`              |
+| `seal`    | about every 10 s                               | `files`: name: `from` `to` `crc32` `until_s` |
+| `stop`    | the recording was ended in order               | `reason`                                     |
+| any other | remarks, operator's marks, gaps, reconnects, … | free                                         |
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _CHECKED = re.compile(rb'(\{.*),"crc32":"([0-9a-f]{8})"\}', re.DOTALL)
 
 @dataclass(frozen=True)
 class Mark:
-    """Something that happened at `time_s` [s since the recording began]: a remark, a gap, an operator's mark."""
+    """Something that happened at `time_s` [s since the recording began]: a remark, a gap, a restart."""
 
     time_s: float
     kind: str

@@ -64,9 +64,9 @@ class InstrumentTable:
 class Session:
     """A session as it was found on the disk.
 
-    tables: instrument -> what it said. marks: in order of time, without the seals. damaged: sealed parts that
-    are left out. problems: what is wrong with the files, one plain sentence each. stopped: whether the recording
-    was ended in order (not while it is still running).
+    tables: instrument -> what it said. marks: in order of time, without the seals. damaged: sealed parts
+    that are left out. problems: what is wrong with the files, one plain sentence each. stopped: whether the
+    recording was ended in order (not while it is still running).
     """
 
     path: Path
@@ -114,7 +114,10 @@ def open_session(path: str | Path) -> Session:
     return Session(
         path=folder,
         setup_text=setup_text,
-        tables={name: _joined(name, parts) for name, parts in contents.items()},
+        tables={
+            name: join_parts(name, [(part.columns, part.rows) for part in parts])
+            for name, parts in contents.items()
+        },
         marks=tuple(sorted(marks, key=lambda mark: mark.time_s)),
         damaged=tuple(part for parts in contents.values() for content in parts for part in content.damaged),
         problems=tuple(problems),
@@ -204,18 +207,22 @@ def _read_tables(
     return contents
 
 
-def _joined(instrument: str, parts: list[CsvContent]) -> InstrumentTable:
-    """The files of one instrument as one table: columns matched by name, samples in order of arrival."""
+def join_parts(instrument: str, parts: list[tuple[tuple[str, ...], FloatArray]]) -> InstrumentTable:
+    """The files of one instrument, each (columns, rows with host_s first), as one table.
+
+    Columns are matched by name, NaN where a file lacks one; samples are in order of arrival.
+    """
     if len(parts) == 1:
-        return InstrumentTable(instrument, parts[0].columns, parts[0].rows[0], parts[0].rows[1:])
-    columns = tuple(dict.fromkeys(name for part in parts for name in part.columns))
-    values = np.full((len(columns), sum(part.rows.shape[1] for part in parts)), np.nan)
+        (columns, rows) = parts[0]
+        return InstrumentTable(instrument, columns, rows[0], rows[1:])
+    columns = tuple(dict.fromkeys(name for names, _ in parts for name in names))
+    values = np.full((len(columns), sum(rows.shape[1] for _, rows in parts)), np.nan)
     first = 0
-    for part in parts:
-        last = first + part.rows.shape[1]
-        for name, row in zip(part.columns, part.rows[1:], strict=True):
+    for names, rows in parts:
+        last = first + rows.shape[1]
+        for name, row in zip(names, rows[1:], strict=True):
             values[columns.index(name), first:last] = row
         first = last
-    host_s = np.concatenate([part.rows[0] for part in parts])
+    host_s = np.concatenate([rows[0] for _, rows in parts])
     order = np.argsort(host_s, kind="stable")
     return InstrumentTable(instrument, columns, host_s[order], values[:, order])

@@ -70,8 +70,8 @@ class SessionWriter:
     ) -> Self:
         """A new session in `folder`, which must not exist yet or be empty.
 
-        clock: a clock [s] that never steps and that all processes of the computer share. details: further keys
-        of the start mark, e.g. the stream that is replayed. Raises SessionError.
+        clock: a clock [s] that never steps and that all processes of the computer share. details: further
+        keys of the start mark, e.g. the stream that is replayed. Raises SessionError.
         """
         folder = Path(folder)
         try:
@@ -104,9 +104,9 @@ class SessionWriter:
     def header(self, instrument: str, columns: Sequence[str], *, time_s: float | None = None) -> None:
         """The columns that `instrument` names from now on; to be called before its first sample.
 
-        Repeating the same columns does nothing. Other columns than before begin a second file `NAME.2.csv` with
-        the next sample (and so on), so that every file keeps one meaning per column; columns that come back go
-        on in the file they had. A new file is noted by a `columns` mark. Raises SessionError.
+        Repeating the same columns does nothing. Other columns than before begin a second file `NAME.2.csv`
+        with the next sample (and so on), so that every file keeps one meaning per column; columns that come
+        back go on in the file they had. A new file is noted by a `columns` mark. Raises SessionError.
         """
         columns = tuple(columns)
         if not _NAME.fullmatch(instrument):
@@ -126,8 +126,9 @@ class SessionWriter:
     def append(self, instrument: str, host_s: Sequence[float], fields: Sequence[Sequence[str]]) -> None:
         """A batch of samples of `instrument`, in one write call.
 
-        host_s: (n_samples,) s since the recording began, not decreasing. fields: n_samples rows with one text
-        per column, as received. Raises SessionError where the disk refuses, ValueError for rows that do not fit.
+        host_s: (n_samples,) s since the recording began, not decreasing. fields: n_samples rows with one
+        text per column, as received. Raises SessionError where the disk refuses, ValueError for rows that do
+        not fit.
         """
         if len(host_s) != len(fields):
             raise ValueError(f"{len(host_s)} times for {len(fields)} samples")
@@ -158,7 +159,7 @@ class SessionWriter:
             self._write(self._marks, self.folder / MARKS_FILE, line)
 
     def seal(self) -> None:
-        """Note the length of each CSV and the CRC-32 of what came since the last seal. Raises SessionError."""
+        """Note each CSV's length and the CRC-32 of what came since the last seal. Raises SessionError."""
         with self._lock:
             self._write_seal(self._take_unsealed())
 

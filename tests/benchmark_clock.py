@@ -1,7 +1,7 @@
 """How well sample times are recovered from delayed arrivals, beside least squares and plain arrival.
 
-Simulated transport as on a USB serial port: a delay of 0 to 16 ms at random, a stall of 200 ms about every 15 s that
-holds up what follows, stamps of whole milliseconds, 50 Hz, a clock that is 50 ppm fast or slow.
+Simulated transport as on a USB serial port: a delay of 0 to 16 ms at random, a stall of 200 ms about every
+15 s that holds up what follows, stamps of whole milliseconds, 50 Hz, a clock that is 50 ppm fast or slow.
 
     python tests/benchmark_clock.py
 """
