@@ -179,7 +179,9 @@ class LineStreamParser:
             return Rejection.BAD_CHECKSUM
         if line.startswith(b"#"):
             return self._hash_line(text[1:].decode("ascii"), digits is not None)
-        if self.columns is not None and line.count(b",") + 1 != len(self.columns):
+        if b"*" in text:  # what is left of a checksum
+            return Rejection.BAD_CHECKSUM
+        if self.columns is not None and text.count(b",") + 1 != len(self.columns):
             return Rejection.FIELD_COUNT
         return Rejection.BAD_FIELD
 
