@@ -63,6 +63,7 @@ class VirtualEngine:
         self._probe = np.array([1 + c.probe_error_percent / 100 for c in cylinders])
         self._lag_s = np.array([c.lag_s for c in cylinders])
         self._drift_C_per_s = np.array([c.drift_C_per_min / 60 for c in cylinders])
+        self._open_after_s = [math.inf if c.open_after_s is None else c.open_after_s for c in cylinders]
 
     @property
     def duration_s(self) -> float:
@@ -116,7 +117,13 @@ class VirtualEngine:
             sensor.volts(1 / phi[self._banks == bank].mean() if condition.running else AIR_LAMBDA, flow, rng)
             for bank, sensor in enumerate(state.sensors)
         ]
-        return _fields(state.block_C, emf_mV(shown) - emf_mV(state.block_C), volts, condition)
+        millivolts = [
+            "open" if time_s >= open_after_s else f"{value:.3f}"
+            for value, open_after_s in zip(
+                emf_mV(shown) - emf_mV(state.block_C), self._open_after_s, strict=True
+            )
+        ]
+        return _fields(state.block_C, millivolts, volts, condition)
 
     def _condition(self, time_s: float) -> _Condition:
         """What the operator asks for at `time_s`: a phase, reached from the one before by a ramp."""
@@ -223,12 +230,12 @@ def _disturbed(planned: _Condition, unsteady: FloatArray, noise: Disturbance) ->
     )
 
 
-def _fields(block_C: float, millivolts: FloatArray, volts: list[float], condition: _Condition) -> list[str]:
+def _fields(block_C: float, millivolts: list[str], volts: list[float], condition: _Condition) -> list[str]:
     """Everything after the counter, with the digits an instrument would print."""
     width = 0.9 + 0.058 * condition.load_kPa / condition.lambda_ if condition.running else 0.0
     return [
         f"{block_C:.2f}",
-        *(f"{value:.3f}" for value in millivolts),
+        *millivolts,
         *(f"{value:.3f}" for value in volts),
         f"{condition.rpm:.0f}",
         f"{condition.load_kPa:.1f}",

@@ -38,6 +38,7 @@ class VirtualCylinder(Section, frozen=True, kw_only=True):
     probe_error_percent: float = 0.0
     lag_s: Positive = 1.5
     drift_C_per_min: float = 0.0
+    open_after_s: NotNegative | None = None
 
 
 class Curve(Section, frozen=True, kw_only=True):
