@@ -310,6 +310,19 @@ def test_the_line_stream_holds_the_same_session(checksum: Any, digits: int) -> N
     np.testing.assert_array_equal(rpm, table.rpm)
 
 
+def test_the_probe_in_a_warmed_port_moves_and_an_exchanged_one_gives_itself_away() -> None:
+    sound, _ = run(engine(seed=3), "warmed")
+    exchanged, _ = run(engine(seed=3, faults=(Fault("swapped", 3, other=5),)), "warmed")
+    for table, moves in ((sound, {3: 3, 5: 5, 6: 6}), (exchanged, {3: 5, 5: 3, 6: 6})):
+        for mark in table.marks:
+            at = (table.time_s > mark.time_s) & (table.time_s < mark.time_s + 25)
+            rise = table.egt_C[at][-20:].mean(axis=0) - table.egt_C[at][:20].mean(axis=0)
+            warmed = int(mark.text.removeprefix("warming port "))
+            moved = table.cylinders[int(np.argmax(rise))]
+            assert moved == moves.get(warmed, warmed)
+            assert rise.max() > 10
+
+
 def test_unknown_words_are_refused() -> None:
     with pytest.raises(ValueError, match="unknown shape"):
         make_engine("pyramid", 1)

@@ -13,6 +13,7 @@ from .signals import correlated_noise, first_order, random_walk
 
 FloatArray = npt.NDArray[np.float64]
 DEAD_TIME_MS = 0.9
+HOT_AIR_C = 120.0  # above the room, of the air that warms a port
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ def simulate(engine: EngineTruth, schedule: Schedule, rate_hz: float, noise_seed
         axis=1,
     )
     misfire = _misfire(engine, line, noise_seed)
-    gas = _gas(engine, line, rpm, load, 1 / phi, misfire)
+    gas = _gas(engine, schedule, line, rpm, load, 1 / phi, misfire)
     junction = _junction(engine, line, gas, flow, step, noise_seed)
     return Physics(line, rpm, load, flow, injector, offset, 1 / bank_phi, gas, junction, misfire)
 
@@ -95,6 +96,7 @@ def _misfire(engine: EngineTruth, line: Timeline, noise_seed: int) -> FloatArray
 
 def _gas(
     engine: EngineTruth,
+    schedule: Schedule,
     line: Timeline,
     rpm: FloatArray,
     load: FloatArray,
@@ -116,7 +118,14 @@ def _gas(
     started = np.flatnonzero(line.running)
     since = line.time_s - (line.time_s[started[0]] if started.size else 0.0)
     cold = engine.options.common_drift_C * np.exp(-np.maximum(since, 0) / engine.warm_up_time_s)
-    return np.where(line.running[:, None], np.maximum(gas - cold[:, None], 150.0), engine.ambient_C)
+    still = engine.ambient_C + HOT_AIR_C * _warmed(engine, schedule, line)
+    return np.where(line.running[:, None], np.maximum(gas - cold[:, None], 150.0), still)
+
+
+def _warmed(engine: EngineTruth, schedule: Schedule, line: Timeline) -> npt.NDArray[np.bool_]:
+    """(n_samples, n_cylinders) whose port somebody is warming."""
+    warmed = np.array([part.warmed or 0 for part in schedule])
+    return np.asarray(warmed[line.segment][:, None] == np.array(engine.cylinders))
 
 
 def _junction(

@@ -16,7 +16,8 @@ MODERATE_RPM, MODERATE_KPA = 3000.0, 62.0
 class Segment:
     """`duration_s` of a held or linearly moved condition, reached from the one before within `ramp_s`.
 
-    kind: off, start, idle, warm-up, hold, sweep or pull; rpm, load_kPa, lambda_: (begin, end).
+    kind: off, start, idle, warm-up, hold, sweep or pull; rpm, load_kPa, lambda_: (begin, end). warmed: the cylinder
+    whose port is warmed from outside meanwhile, as somebody does who looks which probe sits where.
     """
 
     kind: str
@@ -25,6 +26,7 @@ class Segment:
     load_kPa: tuple[float, float]
     lambda_: tuple[float, float]
     ramp_s: float = 4.0
+    warmed: int | None = None
 
 
 Schedule = tuple[Segment, ...]
@@ -48,6 +50,12 @@ def opening(soak_s: float = 40.0) -> Schedule:
     off = Segment("off", soak_s, (0.0, 0.0), (100.0, 100.0), (1.0, 1.0), ramp_s=0.1)
     start = Segment("start", 8.0, (1100.0, 1000.0), (45.0, 38.0), (0.80, 0.90), ramp_s=1.0)
     return (off, start, hold(1000, 36, 0.96, 15.0, "idle"), hold(1800, 45, 0.94, 50.0, "warm-up"))
+
+
+def warmed_ports(cylinders: tuple[int, ...], each_s: float = 25.0) -> Schedule:
+    """One port after the other warmed by hot air, engine off, with a pause between them."""
+    off, pause = opening(each_s)[0], opening(10.0)[0]
+    return tuple(part for cylinder in cylinders for part in (replace(off, warmed=cylinder), pause))
 
 
 def standard_holds(lambda_: float = 0.88) -> Schedule:
@@ -88,6 +96,7 @@ SCHEDULES: dict[str, Schedule] = {
     "lean": _named(
         (hold(2400, 50, 1.14, 40.0), hold(3000, 62, 1.12, 40.0), hold(2700, 55, 1.16, 40.0)), holds=False
     ),
+    "warmed": (*opening(20.0)[:1], *warmed_ports((1, 2, 3, 4, 5, 6, 7, 8))),
     "pulls": _named(
         tuple(
             part

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from daq.physical import PhysicalTable, Status
+from daq.physical import Mark, PhysicalTable, Status
 from daq.setupfile import Setup, parse_setup
 from daq.thermocouple import hot_junction_C
 
@@ -70,10 +70,9 @@ def _schedule(schedule: Schedule | str) -> Schedule:
 
 
 def _simulated(
-    engine: EngineTruth, schedule: Schedule | str, rate_hz: float, noise_seed: int
+    engine: EngineTruth, parts: Schedule, rate_hz: float, noise_seed: int
 ) -> tuple[Readings, Truth]:
     """Readings of the instrument and the truth behind them."""
-    parts = _schedule(schedule)
     physics = simulate(engine, parts, rate_hz, noise_seed)
     readings = read(engine, physics, noise_seed)
     sweeps, holds = segment_times(parts, "sweep"), segment_times(parts, "hold")
@@ -97,7 +96,8 @@ def run(
     engine: EngineTruth, schedule: Schedule | str = "standard", rate_hz: float = 10.0, noise_seed: int = 0
 ) -> tuple[PhysicalTable, Truth]:
     """A session as `daq.physical.physical_table` would give it, without bytes in between, and the truth."""
-    readings, truth = _simulated(engine, schedule, rate_hz, noise_seed)
+    parts = _schedule(schedule)
+    readings, truth = _simulated(engine, parts, rate_hz, noise_seed)
     cold = np.repeat(readings.cold_junction_C[:, None], len(engine.cylinders), axis=1)
     egt = np.asarray(hot_junction_C(readings.egt_mV, cold), dtype=np.float64)
     status = np.where(np.isfinite(egt), Status.GOOD, Status.OUT_OF_RANGE)
@@ -115,8 +115,19 @@ def run(
         rpm=readings.rpm,
         load=readings.load_kPa,
         injector_ms=readings.injector_ms,
+        marks=_marks(parts),
     )
     return table, truth
+
+
+def _marks(schedule: Schedule) -> tuple[Mark, ...]:
+    """What the operator notes down: which port is being warmed."""
+    begins = np.cumsum([0.0, *(part.duration_s for part in schedule)])
+    return tuple(
+        Mark(float(begin), "operator", f"warming port {part.warmed}")
+        for begin, part in zip(begins[:-1], schedule, strict=True)
+        if part.warmed is not None
+    )
 
 
 def as_line_stream(
@@ -127,7 +138,9 @@ def as_line_stream(
     noise_seed: int = 0,
 ) -> tuple[bytes, str, Truth]:
     """The same session as (bytes of the line stream, text of its setup file, truth)."""
-    readings, truth = _simulated(engine, schedule, rate_hz, noise_seed)
+    parts = _schedule(schedule)
+    readings, truth = _simulated(engine, parts, rate_hz, noise_seed)
+    remarks = {round(mark.time_s * rate_hz): f"# {mark.text}" for mark in _marks(parts)}
     columns = ["time_ms", "cj_C", *(f"egt{c}_mV" for c in engine.cylinders)]
     columns += [f"lambda_{name}_V" for name in engine.bank_names] + ["rpm", "map_kPa", "injector_ms"]
     header = "#" + ",".join(columns)
@@ -136,6 +149,8 @@ def as_line_stream(
     for k, time_s in enumerate(readings.time_s):
         if k and k % repeat == 0:
             lines.append(header)
+        if k in remarks:
+            lines.append(remarks[k])
         fields = [f"{round(time_s * 1000) + 5000}", f"{readings.cold_junction_C[k]:.2f}"]
         fields += [
             "open" if broken else f"{value:.4f}"
