@@ -1,0 +1,38 @@
+"use strict";
+/* The reader's choice of theme and units: one cookie, which the server reads when it builds a page. */
+(function () {
+  const NAME = "evenburn_display";
+  const GROUPS = [["auto", "light", "dark"], ["C", "F"], ["lambda", "afr"]];
+  const system = window.matchMedia("(prefers-color-scheme: dark)");
+
+  function chosen() {
+    const match = document.cookie.match(new RegExp("(?:^|; )" + NAME + "=([^;]*)"));
+    const words = match ? match[1].split(".") : [];
+    return GROUPS.map((group) => group.find((word) => words.includes(word)) || group[0]);
+  }
+
+  function keep(choice) {
+    const dark = choice[0] === "dark" || (choice[0] === "auto" && system.matches);
+    // with "auto" the cookie also says what the system wants now
+    const words = choice[0] === "auto" && dark ? choice.concat("dark") : choice;
+    document.cookie = NAME + "=" + words.join(".") + "; path=/; max-age=31536000; SameSite=Strict";
+    document.documentElement.dataset.theme = dark ? "dark" : "light";
+  }
+
+  window.evenburnDisplay = function () {
+    const choice = chosen();
+    return { fahrenheit: choice[1] === "F", afr: choice[2] === "afr" };
+  };
+
+  keep(chosen());
+  system.addEventListener("change", function () {
+    if (chosen()[0] === "auto") { keep(chosen()); window.location.reload(); }
+  });
+  document.addEventListener("click", function (event) {
+    const button = event.target.closest("[data-display]");
+    if (!button) return;
+    const word = button.dataset.display;
+    keep(chosen().map((old, i) => (GROUPS[i].includes(word) ? word : old)));
+    window.location.reload();
+  });
+})();

@@ -1,0 +1,104 @@
+"""The picture that convinces: a sweep's curves as measured, and the same curves shifted onto each other."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from analysis.result import SweepCurves
+from dashboard.display import Display, signed
+from dashboard.figures.style import bank_colour, dash, finish, is_faint
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def shifted(curves: SweepCurves) -> tuple[FloatArray, FloatArray]:
+    """Each cylinder's own lambda and its temperature laid on the shared curve; both (n_points, n_cylinders).
+
+    A cylinder with x % more fuel per air than the mean burns at lambda / (1 + x/100); its temperature less its
+    height, divided by its gain, is °C relative to the curve's peak.
+    """
+    own_lambda = curves.lambda_[:, None] / (1.0 + curves.offset_percent[None, :] / 100.0)
+    relative_C = (curves.egt_C - curves.height_C[None, :]) / curves.gain[None, :]
+    return own_lambda, relative_C
+
+
+def sweep_figure(
+    curves: SweepCurves, bank_index: int, display: Display, followed: int | None = None
+) -> go.Figure:
+    """Left: measured temperature against the bank's lambda. Right: each curve shifted by its own offset."""
+    own_lambda, relative_C = shifted(curves)
+    figure = make_subplots(
+        cols=2,
+        horizontal_spacing=0.11,
+        subplot_titles=["as measured", "each moved by its own offset: one curve"],
+    )
+    colour = bank_colour(bank_index, display)
+    for place, cylinder in enumerate(curves.cylinders):
+        faint = is_faint(cylinder, followed)
+        common = {
+            "mode": "lines",
+            "line": {"color": colour, "dash": dash(place), "width": 3 if cylinder == followed else 1.8},
+            "opacity": 0.25 if faint else 1.0,
+            "name": f"cylinder {cylinder}",
+            "customdata": [cylinder],
+            "hovertemplate": f"cylinder {cylinder}, {signed(float(curves.offset_percent[place]), 1)} %<extra></extra>",
+        }
+        left_y = np.asarray(display.temperature(curves.egt_C[:, place]))
+        left_x = np.asarray(display.mixture(curves.lambda_))
+        figure.add_trace(go.Scatter(x=left_x, y=left_y, **common), row=1, col=1)
+        right_x = np.asarray(display.mixture(own_lambda[:, place]))
+        right_y = np.asarray(display.difference(relative_C[:, place]))
+        figure.add_trace(go.Scatter(x=right_x, y=right_y, **common), row=1, col=2)
+        for column, x, y in ((1, left_x, left_y), (2, right_x, right_y)):
+            _number_the_line(figure, cylinder, place, len(curves.cylinders), x, y, column, display)
+    figure.add_trace(
+        go.Scatter(
+            x=display.mixture(curves.curve_lambda),
+            y=display.difference(curves.curve_C),
+            mode="lines",
+            line={"color": display.colours.ink, "width": 5},
+            opacity=0.35,
+            name="shared curve",
+            hovertemplate="shared curve<extra></extra>",
+        ),
+        row=1,
+        col=2,
+    )
+    figure.update_xaxes(title_text=f"{display.mixture_name} of the bank", col=1)
+    figure.update_xaxes(title_text=f"{display.mixture_name} of the cylinder itself", col=2)
+    figure.update_yaxes(title_text=f"exhaust temperature [{display.temperature_unit}]", col=1)
+    figure.update_yaxes(title_text=f"against the curve's peak [{display.temperature_unit}]", col=2)
+    return finish(figure, display, height=430, top=40)
+
+
+def _number_the_line(
+    figure: go.Figure,
+    cylinder: int,
+    place: int,
+    count: int,
+    x: FloatArray,
+    y: FloatArray,
+    column: int,
+    display: Display,
+) -> None:
+    """The cylinder's number on its own line, each at another point along it."""
+    good = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    if good.size == 0:
+        return
+    at = good[min(good.size - 1, round(good.size * (place + 0.5) / count))]
+    figure.add_trace(
+        go.Scatter(
+            x=[float(x[at])],
+            y=[float(y[at])],
+            mode="text",
+            text=[f"<b>{cylinder}</b>"],
+            textposition="top center",
+            textfont={"size": 17, "color": display.colours.ink},
+            hoverinfo="skip",
+        ),
+        row=1,
+        col=column,
+    )

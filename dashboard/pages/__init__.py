@@ -1,0 +1,1 @@
+"""The pages: thin layouts and callbacks; figures, analysis and files are elsewhere."""
