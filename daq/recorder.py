@@ -17,8 +17,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.errors import PortError
+from daq.errors import PortError, SetupError
 from daq.inbox import Inbox
+from daq.line_stream import columns_problem
 from daq.ports import PortFinder
 from daq.recording import LOOK_EVERY_S, Recording
 from daq.serial_reader import Lost, Reader, SerialReader
@@ -246,7 +247,7 @@ def record(
 
 
 def open_readers(setup: Setup, ports: Mapping[str, str], clock: Clock) -> dict[str, Reader]:
-    """A serial reader for each of the setup's instruments. Raises PortError; then none stays open."""
+    """A serial reader for each of the setup's instruments. Raises PortError, SetupError; then none stays open."""
     names = [instrument.name for instrument in setup.instrument]
     for name in ports:
         if name not in names:
@@ -254,6 +255,8 @@ def open_readers(setup: Setup, ports: Mapping[str, str], clock: Clock) -> dict[s
     readers: dict[str, Reader] = {}
     try:
         for instrument in setup.instrument:
+            if instrument.columns is not None and (problem := columns_problem(instrument.columns)):
+                raise SetupError(f"instrument {instrument.name!r}: columns: {problem}")
             find = PortFinder(instrument, ports.get(instrument.name))
             where = os.path.realpath(find())
             for name, reader in readers.items():
