@@ -1,0 +1,1 @@
+"""The sub-commands of `evenburn`: one module each, thin: options in, other modules do the work, words out."""
