@@ -16,7 +16,7 @@ from analysis.combustion_faults import misfires
 from analysis.conditions import Span, operating_spans, regions
 from analysis.lag import Lags, probe_lags
 from analysis.mixture_path import Part, parts, settled
-from analysis.probe_faults import ProbeFault, drifting_probes, loose_probes, silent_probes, slow_probes
+from analysis.probe_faults import ProbeFault, drift_rates, loose_probes, silent_probes, slow_probes
 from analysis.pulls import find_pulls
 from analysis.result import Balance, Method, Stretch
 from analysis.session_view import SessionView
@@ -66,7 +66,6 @@ def look(table: PhysicalTable) -> SessionView:
         (span, parts(blocks, span, settled(blocks, span, settle_s))) for group in groups for span in group
     ]
     holds = [(part.start, part.stop) for _, pieces in found for part in pieces if part.kind == "steady"]
-    probe_faults = {**drifting_probes(blocks, holds), **probe_faults}
     cold = {}
     for bank in table.setup.bank:
         cold.update(misfires(blocks, holds, _healthy(table, bank.cylinders, probe_faults)))
@@ -78,6 +77,7 @@ def look(table: PhysicalTable) -> SessionView:
         lags=lags,
         settle_s=settle_s,
         probe_faults=probe_faults,
+        drifts=drift_rates(blocks, holds),
         misfires=cold,
     )
 

@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import findings
-from analysis.combustion_faults import hot_without_shift
+from analysis.combustion_faults import CombustionFault, hot_without_shift
 from analysis.conditions import Span
 from analysis.deviation import Deviation, deviation_budget, deviations, heat_line
+from analysis.probe_faults import UNKNOWN_DRIFT, DriftRate, ProbeFault, drifting
 from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, Side, SweepCurves
 from analysis.session_view import SessionView
 from analysis.slope import Slope, prior_slope, side_by_slope, side_of
@@ -58,9 +59,10 @@ class _Hold:
 def judge_bank(view: SessionView, name: str) -> BankJudgement:
     """Judge the bank `name`."""
     bank = next(b for b in view.table.setup.bank if b.name == name)
-    broken = {**view.misfires, **view.probe_faults}
+    broken: dict[int, ProbeFault | CombustionFault] = {**view.misfires, **view.probe_faults}
+    sweep, drifted = _sweep_of_sound_probes(view, name, broken)
+    broken.update(drifted)
     healthy = tuple(c for c in bank.cylinders if c in view.table.cylinders and c not in broken)
-    sweep = _best_sweep(view, name) if len(healthy) > 1 else None
     hot = hot_without_shift(sweep) if sweep is not None else {}
     steady = tuple(c for c in healthy if c not in hot)
     holds = _holds(view, name, steady if len(steady) > 1 else healthy, sweep)
@@ -83,11 +85,31 @@ def _method(sweep: SweepEstimate | None, best: _Hold | None) -> Method | None:
     return None if best is None else "steady"
 
 
-def _best_sweep(view: SessionView, name: str) -> SweepEstimate | None:
-    """The region whose mixture range tells the offsets best; None where none was wide enough."""
+def _sweep_of_sound_probes(
+    view: SessionView, name: str, broken: Mapping[int, object]
+) -> tuple[SweepEstimate | None, dict[int, ProbeFault]]:
+    """The best sweep, with the worst drifting probe taken out and the rest fitted again until none drifts."""
+    drifted: dict[int, ProbeFault] = {}
+    while True:
+        sound = tuple(c for c in view.lags[name].cylinders if c not in broken and c not in drifted)
+        sweep = _best_sweep(view, name, sound) if len(sound) > 1 else None
+        rates = {c: view.drifts.get(c, UNKNOWN_DRIFT) for c in sound}
+        if sweep is not None:
+            for i, c in enumerate(sweep.cylinders):
+                rates[c] = rates[c].and_also(
+                    DriftRate(float(sweep.fit.drift_C_per_min[i]), float(sweep.fit.drift_u_C_per_min[i]))
+                )
+        found = {c: fault for c in sound if (fault := drifting(c, rates[c])) is not None}
+        if not found:
+            return sweep, drifted
+        worst = max(found, key=lambda c: abs(rates[c].C_per_min) / rates[c].u_C_per_min)
+        drifted[worst] = found[worst]
+
+
+def _best_sweep(view: SessionView, name: str, healthy: tuple[int, ...]) -> SweepEstimate | None:
+    """The region whose mixture range tells the offsets of `healthy` best; None where none was wide enough."""
     found = []
     lags = view.lags[name]
-    healthy = tuple(c for c in lags.cylinders if c not in view.misfires and c not in view.probe_faults)
     for region in view.regions:
         points = usable_points(view.blocks, list(region), name, view.settle_s)
         if mixture_range(view.blocks, points, name) < RANGE_MIN:
@@ -146,14 +168,14 @@ def _cylinder(
     view: SessionView,
     name: str,
     cylinder: int,
-    broken: Mapping[int, object],
-    hot: Mapping[int, object],
+    broken: Mapping[int, ProbeFault | CombustionFault],
+    hot: Mapping[int, CombustionFault],
     sweep: SweepEstimate | None,
     hold: _Hold | None,
     n_healthy: int,
 ) -> CylinderBalance:
     if cylinder in broken or cylinder in hot:
-        return _faulty(view, name, cylinder, hot, sweep)
+        return _faulty(name, cylinder, broken, hot, sweep)
     deviation_C, deviation_u95_C = _deviation_of(view, cylinder, hold)
     nothing = _nothing_to_say(view, cylinder, sweep, hold, n_healthy)
     if nothing:
@@ -167,12 +189,16 @@ def _cylinder(
 
 
 def _faulty(
-    view: SessionView, name: str, cylinder: int, hot: Mapping[int, object], sweep: SweepEstimate | None
+    name: str,
+    cylinder: int,
+    broken: Mapping[int, ProbeFault | CombustionFault],
+    hot: Mapping[int, CombustionFault],
+    sweep: SweepEstimate | None,
 ) -> CylinderBalance:
-    fault = view.probe_faults.get(cylinder) or view.misfires.get(cylinder) or hot.get(cylinder)
-    finding: Finding = "probe-fault" if cylinder in view.probe_faults else "combustion-fault"
+    fault = broken[cylinder] if cylinder in broken else hot[cylinder]
+    finding: Finding = "probe-fault" if isinstance(fault, ProbeFault) else "combustion-fault"
     offset = u95 = None
-    reason = str(getattr(fault, "reason", ""))
+    reason = fault.reason
     if cylinder in hot and sweep is not None:
         i = sweep.cylinders.index(cylinder)
         offset, u95 = float(sweep.offset_percent[i]), float(sweep.u95_percent[i])

@@ -57,8 +57,9 @@ def misfires(
             faults[cylinder] = CombustionFault(
                 cylinder,
                 "misfire",
-                f"cylinder {cylinder} is {-level[i]:.0f} °C colder than its neighbours and wanders by ±{scatter[i]:.0f} °C "
-                f"where they wander by ±{usual:.0f} °C: it misfires; its unburnt oxygen makes the bank's lambda read lean",
+                f"cylinder {cylinder} is {-level[i]:.0f} °C colder than its neighbours and wanders by "
+                f"±{scatter[i]:.0f} °C where they wander by ±{usual:.0f} °C: it misfires; its unburnt oxygen makes the "
+                "bank's lambda read lean",
             )
     return faults
 
@@ -72,8 +73,8 @@ def hot_without_shift(estimate: SweepEstimate) -> dict[int, CombustionFault]:
         if abs(above) <= HOT_WITHOUT_SHIFT_C:
             continue
         what = (
-            f"cylinder {cylinder} is {above:.0f} °C hotter than its neighbours at the same mixture (its curve is higher, "
-            "not shifted): late ignition, a leaking exhaust valve, or a probe that sits nearer to the port"
+            f"cylinder {cylinder} is {above:.0f} °C hotter than its neighbours at the same mixture (its curve is "
+            "higher, not shifted): late ignition, a leaking exhaust valve, or a probe that sits nearer to the port"
             if above > 0
             else f"cylinder {cylinder} is {-above:.0f} °C colder than its neighbours at the same mixture (its curve is "
             "lower, not shifted): weak or incomplete combustion, an air leak before the probe, or a probe that sits "

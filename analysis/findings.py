@@ -21,16 +21,25 @@ def sweep_reason(cylinder: int, offset: float, u95: float, threshold: float, fin
     """What the sweep says of one cylinder."""
     amount = f"{abs(offset):.1f} ± {u95:.1f} %"
     if finding == "lean":
-        return f"in the sweep cylinder {cylinder}'s curve peaks while the bank is still rich: it gets {amount} less fuel than its bank's mean"
+        return (
+            f"in the sweep cylinder {cylinder}'s curve peaks while the bank is still rich: it gets {amount} less fuel "
+            "than its bank's mean"
+        )
     if finding == "rich":
-        return f"in the sweep cylinder {cylinder}'s curve peaks after the bank's: it gets {amount} more fuel than its bank's mean"
+        return (
+            f"in the sweep cylinder {cylinder}'s curve peaks after the bank's: it gets {amount} more fuel than its "
+            "bank's mean"
+        )
     if finding == "undetermined":
         return (
             f"the sweep leaves cylinder {cylinder}'s offset at {offset:+.1f} ± {u95:.1f} %, too wide to decide about "
             f"{threshold:.1f} %"
         )
     if abs(offset) > u95:
-        return f"cylinder {cylinder} differs by {offset:+.1f} ± {u95:.1f} %: real, but below the {threshold:.1f} % worth a trim"
+        return (
+            f"cylinder {cylinder} differs by {offset:+.1f} ± {u95:.1f} %: real, but below the {threshold:.1f} % worth "
+            "a trim"
+        )
     return f"in the sweep cylinder {cylinder}'s curve lies on its bank's within {u95:.1f} % of fuel ({offset:+.1f} %)"
 
 
@@ -55,14 +64,14 @@ def steady_reason(
     if finding in ("lean", "rich"):
         fuel = "less" if finding == "lean" else "more"
         return (
-            f"{where}, more than probes and uneven heat explain (±{u95_C:.0f} °C): about {abs(offset):.0f} ± {u95:.0f} % "
-            f"{fuel} fuel, if it is fuel and not ignition or a valve; a mixture sweep would tell"
+            f"{where}, more than probes and uneven heat explain (±{u95_C:.0f} °C): about "
+            f"{abs(offset):.0f} ± {u95:.0f} % {fuel} fuel, if it is fuel and not ignition or a valve; a mixture sweep would tell"
         )
     if finding == "even":
         return f"{where}, within ±{u95_C:.0f} °C"
     return (
-        f"{where}, which probes and heat that is not mixture may explain (±{u95_C:.0f} °C): its mixture may be anywhere "
-        f"in {offset:+.1f} ± {u95:.1f} %"
+        f"{where}, which probes and heat that is not mixture may explain (±{u95_C:.0f} °C): its mixture may be "
+        f"anywhere in {offset:+.1f} ± {u95:.1f} %"
     )
 
 

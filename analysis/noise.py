@@ -55,7 +55,6 @@ class Scales:
 # 11), type K drift of a few °C over minutes (common practice, no published source); a kink of ±6 °C/% rounded over 5 %
 # bends the curve by 21 °C over a knot spacing, a flank by one or two. Widths are of the logarithm.
 TYPICAL = Scales(0.4, 1.2, 10.0, 0.08, 2.0, 0.3, 5.0)
-TREND_C_PER_S = 1.0 / 60.0  # a probe may also drift steadily, which a few minutes cannot tell from a shift
 TYPICAL_LOG_WIDTH = np.array([1.0, 0.7, 0.5, 0.8, 1.0, 1.0, 1.0])
 
 
@@ -84,9 +83,7 @@ class Whitener:
         since = np.minimum(time_s[:, None], time_s[None, :]) - time_s[0]
         # a pole's correlation decays with distance; a random walk's grows with the time both have walked
         wander = np.exp(-apart / scales.wander_s)
-        middle = time_s - time_s.mean()
         own = scales.wander_C**2 * wander + scales.drift_C_per_sqrt_s**2 * since
-        own += TREND_C_PER_S**2 * middle[:, None] * middle[None, :]
         own[np.diag_indices_from(own)] += scales.white_C**2
         shared = scales.shared_wander_C**2 * wander + scales.shared_drift_C_per_sqrt_s**2 * since
         return Whitener(
@@ -97,7 +94,7 @@ class Whitener:
 
     def apply(self, values: FloatArray) -> FloatArray:
         """(n_times, n_cylinders, k) -> (n_times·n_cylinders, k) whitened."""
-        n_times, n_cylinders, k = values.shape
+        n_times, _, k = values.shape
         rotated = np.einsum("tck,cd->dtk", values, self.rotation, optimize=True)
         mean = linalg.solve_triangular(self.mean, rotated[0], lower=True, check_finite=False)
         contrasts = rotated[1:].transpose(1, 0, 2).reshape(n_times, -1)

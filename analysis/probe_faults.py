@@ -27,7 +27,8 @@ DEAD_BELOW_C = 60.0
 FROZEN_S = 30.0
 LOOSE_JUMP_C = 15.0
 LOOSE_SHARE = 0.01
-DRIFT_C_PER_MIN = 3.5
+DRIFT_C_PER_MIN, DRIFT_CERTAIN = 5.0, 2.6
+HOLD_EFFECT_C, HOLD_EFFECT_SHARE, DEVIATION_WANDER_C = 12.0, 0.5, 1.5
 SLOW_FACTOR, SLOW_S = 3.0, 5.0
 
 
@@ -91,7 +92,8 @@ def _silent(
             else "comes and goes: a broken wire or a loose connection"
         )
         return "open", (
-            f"cylinder {cylinder}'s probe {how} (open circuit in {100 * shares[Status.OPEN_CIRCUIT]:.0f} % of the samples)"
+            f"cylinder {cylinder}'s probe {how} (open circuit in {100 * shares[Status.OPEN_CIRCUIT]:.0f} % of the "
+            "samples)"
         )
     if shares[Status.NO_READING] > MISSING_SHARE:
         return (
@@ -179,50 +181,92 @@ def slow_probes(lags: Lags) -> dict[int, ProbeFault]:
             faults[cylinder] = ProbeFault(
                 cylinder,
                 "slow",
-                f"cylinder {cylinder}'s probe takes {own:.0f} s to answer where the others take {usual:.1f} s: thicker, "
-                "sooted, or not as deep in the gas; fit a like probe before its mixture is judged",
+                f"cylinder {cylinder}'s probe takes {own:.0f} s to answer where the others take {usual:.1f} s: "
+                "thicker, sooted, or not as deep in the gas; fit a like probe before its mixture is judged",
             )
     return faults
 
 
-def drifting_probes(blocks: Blocks, holds: list[tuple[int, int]]) -> dict[int, ProbeFault]:
-    """Probes that leave their neighbours steadily while nothing else changes.
+@dataclass(frozen=True)
+class DriftRate:
+    """How fast a probe leaves its neighbours [°C a minute], with its standard uncertainty."""
 
-    holds: (start, stop) blocks of steady stretches. A drift must show in the long holds of the whole session.
+    C_per_min: float
+    u_C_per_min: float
+
+    def and_also(self, other: DriftRate) -> DriftRate:
+        """Both together, weighted by their uncertainties."""
+        a, b = self.u_C_per_min**-2, other.u_C_per_min**-2
+        if a + b == 0.0:
+            return self
+        return DriftRate((a * self.C_per_min + b * other.C_per_min) / (a + b), (a + b) ** -0.5)
+
+
+UNKNOWN_DRIFT = DriftRate(0.0, np.inf)
+
+
+def drift_rates(blocks: Blocks, holds: list[tuple[int, int]]) -> dict[int, DriftRate]:
+    """Each probe's drift through the holds of a session.
+
+    holds: (start, stop) blocks of steady stretches. Within a hold and from hold to hold the deviation from the
+    neighbours' median must move at one rate; a hold's own conditions may shift it by HOLD_EFFECT_C besides.
     """
-    faults: dict[int, ProbeFault] = {}
-    long_enough = [(a, b) for a, b in holds if (b - a) * blocks.length_s >= 12.0]
-    if len(long_enough) < 2 or len(blocks.cylinders) < 3:
-        return faults
-    rates, weights = [], []
-    for start, stop in long_enough:
-        egt = blocks.egt_C[start:stop]
-        if np.isfinite(egt).mean() < 0.5:
-            continue
-        with np.errstate(all="ignore"):
-            away = egt - np.nanmedian(egt, axis=1, keepdims=True)
-        minutes = (blocks.time_s[start:stop] - blocks.time_s[start]) / 60.0
-        rates.append([_rate(minutes, away[:, c]) for c in range(egt.shape[1])])
-        weights.append(float(minutes[-1]) ** 3)
-    if len(rates) < 2:
-        return faults
-    rate, weight = np.array(rates), np.array(weights)[:, None]
-    with np.errstate(all="ignore"):
-        mean = np.nansum(rate * weight, axis=0) / np.nansum(np.where(np.isfinite(rate), weight, 0.0), axis=0)
-        scatter = np.sqrt(np.nansum(weight * (rate - mean) ** 2, axis=0) / np.sum(weight) / (len(rates) - 1))
-    usual = 1.4826 * float(np.nanmedian(np.abs(mean)))
+    rates: dict[int, DriftRate] = {}
+    if len(blocks.cylinders) < 3:
+        return rates
+    minutes, hold, away = _hold_points(blocks, holds)
+    if len(minutes) < 4 or np.ptp(minutes) < 0.5:
+        return rates
+    same_hold = hold[:, None] == hold[None, :]
     for column, cylinder in enumerate(blocks.cylinders):
-        limit = max(DRIFT_C_PER_MIN, 4.0 * usual, 3.0 * float(scatter[column]))
-        if abs(mean[column]) > limit:
-            faults[cylinder] = ProbeFault(
-                cylinder,
-                "drifting",
-                f"cylinder {cylinder}'s reading drifts by {mean[column]:+.1f} °C a minute against its neighbours while "
-                "nothing else changes: the probe or its connection is failing",
-            )
-    return faults
+        good = np.isfinite(away[:, column])
+        if good.sum() < 4:
+            continue
+        # a cylinder that is far off moves with every change of mixture
+        effect_C = np.hypot(HOLD_EFFECT_C, HOLD_EFFECT_SHARE * float(np.median(np.abs(away[good, column]))))
+        covariance = effect_C**2 * same_hold + DEVIATION_WANDER_C**2 * np.eye(len(minutes))
+        rates[cylinder] = _weighted_rate(minutes[good], away[good, column], covariance[np.ix_(good, good)])
+    return rates
 
 
-def _rate(minutes: FloatArray, away: FloatArray) -> float:
-    good = np.isfinite(away)
-    return fit_line(minutes[good], away[good]).slope if good.sum() > 4 else float("nan")
+def drifting(cylinder: int, rate: DriftRate) -> ProbeFault | None:
+    """The fault, if `rate` is both beyond DRIFT_C_PER_MIN and beyond doubt."""
+    if abs(rate.C_per_min) <= max(DRIFT_C_PER_MIN, DRIFT_CERTAIN * rate.u_C_per_min):
+        return None
+    return ProbeFault(
+        cylinder,
+        "drifting",
+        f"cylinder {cylinder}'s reading drifts by {rate.C_per_min:+.1f} ± {2 * rate.u_C_per_min:.1f} °C a minute "
+        "against its neighbours while nothing else changes: the probe or its connection is failing",
+    )
+
+
+def _hold_points(
+    blocks: Blocks, holds: list[tuple[int, int]]
+) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
+    """Means of about ten seconds of every hold: minutes, number of the hold, deviation from the others' median."""
+    size = max(int(10.0 / blocks.length_s), 1)
+    minutes, number, away = [], [], []
+    for k, (start, stop) in enumerate(sorted(holds)):
+        for a in range(start, stop, size):
+            egt = blocks.egt_C[a : min(a + size, stop)]
+            if len(egt) < size / 2 or not np.isfinite(egt).any():
+                continue
+            with np.errstate(all="ignore"):
+                level = np.where(
+                    np.isfinite(egt).any(axis=0), np.nanmean(np.nan_to_num(egt, nan=np.nan), axis=0), np.nan
+                )
+            others = [np.nanmedian(np.delete(level, c)) for c in range(len(level))]
+            minutes.append(float(blocks.time_s[a]) / 60.0)
+            number.append(k)
+            away.append(level - np.array(others))
+    shape = (len(minutes), len(blocks.cylinders))
+    return np.array(minutes), np.array(number, dtype=np.int64), np.array(away).reshape(shape)
+
+
+def _weighted_rate(minutes: FloatArray, away: FloatArray, covariance: FloatArray) -> DriftRate:
+    """Slope [°C/min] and standard uncertainty of a line under the covariance of the points."""
+    design = np.stack([np.ones_like(minutes), minutes - minutes.mean()], axis=1)
+    weighted = np.linalg.solve(covariance, design)
+    inverse = np.linalg.inv(design.T @ weighted)
+    return DriftRate(float((inverse @ (weighted.T @ away))[1]), float(np.sqrt(inverse[1, 1])))

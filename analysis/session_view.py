@@ -9,7 +9,7 @@ from analysis.combustion_faults import CombustionFault
 from analysis.conditions import Span
 from analysis.lag import Lags
 from analysis.mixture_path import Part
-from analysis.probe_faults import ProbeFault
+from analysis.probe_faults import DriftRate, ProbeFault
 from daq.physical import PhysicalTable
 
 
@@ -24,6 +24,7 @@ class SessionView:
     lags: dict[str, Lags]
     settle_s: float
     probe_faults: dict[int, ProbeFault]
+    drifts: dict[int, DriftRate]
     misfires: dict[int, CombustionFault]
 
     def parts_of(self, region: tuple[Span, ...]) -> list[Part]:

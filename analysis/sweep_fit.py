@@ -10,6 +10,7 @@ and the interval grows where the sweep cannot tell shift from drift, lag or gain
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 
 MAX_SHIFT = 0.2  # ln(fuel): a cylinder 20 % off does not run
 GAIN_WIDTH = 0.08  # cylinders' curves differ in height by some per cent; common practice, no published source
+DRIFT_C_PER_MIN = 1.0  # steady drift of a sound probe; common practice, no published source
 DELAY_WIDTH_S = 2.0  # lambda against temperature, after what is known of both is taken off
 LEAST_KEPT = 0.1  # of the information on a shift, however noisy the curve
 CONDITION_WIDTH_C = 10.0  # effect of one standard deviation of speed or load within a steady hold
@@ -32,8 +34,8 @@ CONDITION_WIDTH_C = 10.0  # effect of one standard deviation of speed or load wi
 class SweepData:
     """A bank at one operating point while its mixture varies.
 
-    time_s: (n,) increasing. x_time_s, x: (m,) the finer series of ln(relative fuel) that `x(t - delay)` reads; x_rate its
-    rate of change [1/s], smoothed enough that the sensor's noise does not pass for mixture.
+    time_s: (n,) increasing. x_time_s, x: (m,) the finer series of ln(relative fuel) that `x(t - delay)` reads;
+    x_rate its rate of change [1/s], smoothed enough that the sensor's noise does not pass for mixture.
     egt_C: (n, n_cylinders) without NaN. conditions: (n, k) standardised disturbances (speed, load), maybe k = 0.
     lag_s, lag_u_s: (n_cylinders,) each probe's lag against the bank's mean and its standard uncertainty.
     height_u_C: standard uncertainty of a cylinder's own height (probe tolerance and heat that is not mixture).
@@ -57,7 +59,9 @@ class SweepFit:
 
     shift: (n_cylinders,) in ln(fuel), sums to zero; shift_covariance: its covariance; shift_parts: what adds to its
     uncertainty, as (source, (n_cylinders,) standard uncertainty, degrees of freedom). height_C, gain, lag_s:
-    (n_cylinders,). curve: F's coefficients on `basis`. residual_C: (n, n_cylinders) measured minus fitted;
+    (n_cylinders,). drift_C_per_min, drift_u_C_per_min: each one's steady drift against the bank as the sweep alone
+    tells it, without what is expected of a sound probe. curve: F's coefficients on `basis`.
+    residual_C: (n, n_cylinders) measured minus fitted;
     standardised: the same made independent, first the mean's (n,), then the contrasts' (n·(n_cylinders-1),).
     """
 
@@ -71,6 +75,8 @@ class SweepFit:
     height_C: FloatArray
     gain: FloatArray
     lag_s: FloatArray
+    drift_C_per_min: FloatArray
+    drift_u_C_per_min: FloatArray
     delay_s: float
     scales: Scales
     residual_C: FloatArray
@@ -83,22 +89,23 @@ class SweepFit:
 
 
 class _Model:
-    """The parameters in one vector: curve, height, gain-1, shift contrasts, lag, delay, conditions."""
+    """The parameters in one vector: curve, height, gain-1, shift contrasts, lag, drift, delay, conditions."""
 
     def __init__(self, data: SweepData) -> None:
         self.data = data
         n = len(data.cylinders)
         spread = MAX_SHIFT if n > 1 else 0.0
         self.basis = CurveBasis.over(float(data.x.min()) - spread, float(data.x.max()) + spread)
-        sizes = [self.basis.size, n, n, max(n - 1, 0), n, 1, data.conditions.shape[1]]
+        sizes = [self.basis.size, n, n, max(n - 1, 0), n, n, 1, data.conditions.shape[1]]
         ends = np.cumsum([0, *sizes])
-        (self.curve, self.height, self.gain, self.shift, self.lag, self.delay, self.condition) = (
-            slice(int(a), int(b)) for a, b in zip(ends[:-1], ends[1:], strict=True)
+        (self.curve, self.height, self.gain, self.shift, self.lag, self.drift, self.delay, self.condition) = (
+            slice(int(a), int(b)) for a, b in itertools.pairwise(ends)
         )
         self.n_parameters = int(ends[-1])
         self.contrasts = (
             linalg.helmert(n).T if n > 1 else np.zeros((1, 0))
         )  # (n, n-1): shifts that sum to zero
+        self.minutes = (data.time_s - data.time_s.mean()) / 60.0
         self.prior_rows, self.prior_values = self._priors()
 
     def _priors(self) -> tuple[FloatArray, FloatArray]:
@@ -120,6 +127,7 @@ class _Model:
         add(self.gain, np.eye(n) / GAIN_WIDTH, np.zeros(n))
         add(self.shift, np.eye(max(n - 1, 0)) / MAX_SHIFT, np.zeros(max(n - 1, 0)))
         add(self.lag, np.diag(1.0 / data.lag_u_s), data.lag_s / data.lag_u_s)
+        add(self.drift, np.eye(n) / DRIFT_C_PER_MIN, np.zeros(n))
         add(self.delay, np.array([[1.0 / DELAY_WIDTH_S]]), np.zeros(1))
         k = data.conditions.shape[1]
         add(self.condition, np.eye(k) / CONDITION_WIDTH_C, np.zeros(k))
@@ -155,6 +163,7 @@ class _Model:
         slope = (self.basis.slopes(x) @ curve) * gain
         effect = self.data.conditions @ theta[self.condition]
         fitted = level + theta[self.height] + gain * shape + effect[:, None]
+        fitted = fitted + self.minutes[:, None] * theta[self.drift]
         n = len(gain)
         jacobian = np.zeros((*x.shape, self.n_parameters))
         jacobian[..., self.curve] = gain[None, :, None] * basis + (1.0 - gain)[None, :, None] / len(curve)
@@ -163,6 +172,7 @@ class _Model:
         jacobian[:, diagonal, self.gain.start + diagonal] = shape
         jacobian[..., self.shift] = slope[..., None] * self.contrasts[None]
         jacobian[:, diagonal, self.lag.start + diagonal] = -slope * rate
+        jacobian[:, diagonal, self.drift.start + diagonal] = self.minutes[:, None]
         jacobian[..., self.delay.start] = -slope * rate
         jacobian[..., self.condition] = self.data.conditions[:, None, :]
         return fitted, jacobian
@@ -222,7 +232,7 @@ def _gauss_newton(model: _Model, theta: FloatArray, scales: Scales) -> FloatArra
 
 
 def _likeliest_scales(model: _Model, theta: FloatArray, scales: Scales) -> Scales:
-    """The scales of the largest marginal likelihood (the model linearised at `theta`, its parameters integrated out)."""
+    """The scales of the largest marginal likelihood, the model linearised at `theta` and integrated over."""
     fitted, jacobian = model.predict(theta)
     target = model.data.egt_C - fitted + jacobian @ theta
     stacked = np.concatenate([jacobian, target[..., None]], axis=2)
@@ -263,6 +273,7 @@ def _finish(model: _Model, theta: FloatArray, scales: Scales) -> SweepFit:
     rows, _ = _augmented(model, theta, whitener, scales)
     normal = rows.T @ rows
     curve_covariance = linalg.inv(normal, check_finite=False)[model.curve, model.curve]
+    drift, drift_u = _drift_told(model, theta, normal)
     normal = _without_false_slopes(model, theta, whitener, normal, curve_covariance)
     fitted, _ = model.predict(theta)
     residual = model.data.egt_C - fitted
@@ -278,11 +289,27 @@ def _finish(model: _Model, theta: FloatArray, scales: Scales) -> SweepFit:
         height_C=theta[model.height],
         gain=1.0 + theta[model.gain],
         lag_s=theta[model.lag],
+        drift_C_per_min=drift,
+        drift_u_C_per_min=drift_u,
         delay_s=float(theta[model.delay][0]),
         scales=scales,
         residual_C=residual,
         standardised=whitener.apply(residual[..., None])[:, 0],
     )
+
+
+def _drift_told(model: _Model, theta: FloatArray, normal: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Each cylinder's drift against the others and its uncertainty with the prior on its own drift taken back."""
+    told = np.zeros(len(model.data.cylinders))
+    u = np.full(len(told), np.inf)
+    inverse = linalg.inv(normal, check_finite=False)
+    for i in range(len(told)):
+        at = model.drift.start + i
+        information = 1.0 / inverse[at, at] - DRIFT_C_PER_MIN**-2
+        if information > 1e-6:
+            told[i] = theta[at] / inverse[at, at] / information
+            u[i] = information**-0.5
+    return told, u
 
 
 def _without_false_slopes(
@@ -333,6 +360,7 @@ def _shift_parts(
         ("probe lag", model.lag),
         ("own height of the curve (probe, heat)", model.height),
         ("own gain of the curve", model.gain),
+        ("steady drift", model.drift),
     ):
         held[where] = True
         left = _shift_variance(model, normal, held)
@@ -341,7 +369,7 @@ def _shift_parts(
     duration_s = float(np.ptp(model.data.time_s))
     # wander makes one independent value in two correlation times; the contrasts share their scales
     independent = max(duration_s / (2.0 * scales.wander_s), 2.0) * max(len(model.data.cylinders) - 1, 1)
-    return (("wander, drift and noise", np.sqrt(variance), independent), *parts)
+    return (("wander and noise", np.sqrt(variance), independent), *parts)
 
 
 def _shift_variance(model: _Model, normal: FloatArray, held: npt.NDArray[np.bool_]) -> FloatArray:

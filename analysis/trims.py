@@ -30,12 +30,8 @@ CAUTIONS = (
 )
 
 
-def propose_trims(balance: Balance, limits: TrimLimits = TrimLimits()) -> Trims:
-    """One step for every cylinder of `balance` within `limits`.
-
-    >>> TrimLimits().step_percent
-    3.0
-    """
+def propose_trims(balance: Balance, limits: TrimLimits) -> Trims:
+    """One step for every cylinder of `balance` within `limits` (the setup's own are `table.setup.trims`)."""
     steps: list[CylinderTrim] = []
     before: dict[str, float | None] = {}
     after: dict[str, float | None] = {}
@@ -172,4 +168,5 @@ def _reason(entry: CylinderBalance, trim: float | None, left: float | None, limi
         return "brings it to its bank's mean"
     if trim > 0:
         return f"first step of at most {limits.step_percent:.1f} %; {left:+.1f} % remain for the next"
-    return f"leaned by at most {limits.step_percent * limits.leaning_share:.1f} % in one step; {left:+.1f} % remain for the next"
+    leaned = limits.step_percent * limits.leaning_share
+    return f"leaned by at most {leaned:.1f} % in one step; {left:+.1f} % remain for the next"
