@@ -12,7 +12,9 @@ from pty_rig import PtyInstrument
 
 import daq.serial_reader
 from daq.errors import PortError
+from daq.ports import PortFinder, SerialPort, UsbIdentity
 from daq.serial_reader import LONGEST_RETRY_S, SILENT_AFTER_S, Found, Lost, PortState, Received, SerialReader
+from daq.setupfile import Instrument
 
 
 class Clock:
@@ -123,6 +125,36 @@ def test_a_device_that_returns_under_another_name_is_found_by_the_finder(tmp_pat
     finally:
         reader.close()
         second.unplug()
+
+
+def test_a_renumbered_device_is_told_from_a_stranger_at_its_old_name(tmp_path):
+    ours, stranger = PtyInstrument(tmp_path / "ttyACM0"), PtyInstrument(tmp_path / "ttyACM1")
+
+    def plugged(device, serial_number):
+        return SerialPort(device.path, "board", UsbIdentity(0x1209, 1, serial_number))
+
+    ports = [plugged(ours, "A17"), plugged(stranger, "B03")]
+    find = PortFinder(Instrument(port=ours.path), list_ports=lambda: tuple(ports))
+    reader = SerialReader(find, 115200)
+    try:
+        ours.unplug()
+        read_until(reader, Lost)
+        ours.path, stranger_path = str(tmp_path / "ttyACM7"), stranger.path
+        Path(stranger_path).rename(tmp_path / "ttyACM0")
+        stranger.path = str(tmp_path / "ttyACM0")
+        ports[:] = [plugged(stranger, "B03")]
+        stranger.say(b"nobody may hear this\n")
+        for _ in range(12):
+            assert reader.read(0.05) is None
+        ours.plug()
+        ports.append(plugged(ours, "A17"))
+        assert read_until(reader, Found)[-1].port == ours.path
+        ours.say(b"ours\n")
+        assert read_until(reader, Received)[-1].data == b"ours\n"
+    finally:
+        reader.close()
+        ours.unplug()
+        stranger.unplug()
 
 
 def test_a_port_that_another_program_holds_on_return_is_waited_for(instrument, reader):
