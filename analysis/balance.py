@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import threadpool_limits
 
 from analysis.bank import BankJudgement, judge_bank
 from analysis.blocks import make_blocks
@@ -31,8 +32,10 @@ def balance(table: PhysicalTable) -> Balance:
     >>> from daq.physical import physical_table                                     # doctest: +SKIP
     >>> balance(physical_table(open_session("sample_logs/work_boat"))).cylinders    # doctest: +SKIP
     """
-    view = look(table)
-    judged = [judge_bank(view, bank.name) for bank in table.setup.bank]
+    # the matrices are small: BLAS threads would wait for each other longer than they work
+    with threadpool_limits(1, user_api="blas"):
+        view = look(table)
+        judged = [judge_bank(view, bank.name) for bank in table.setup.bank]
     steps = [step for judgement in judged for step in judgement.next_steps]
     return Balance(
         session=table.name,

@@ -65,7 +65,8 @@ def steady_reason(
         fuel = "less" if finding == "lean" else "more"
         return (
             f"{where}, more than probes and uneven heat explain (±{u95_C:.0f} °C): about "
-            f"{abs(offset):.0f} ± {u95:.0f} % {fuel} fuel, if it is fuel and not ignition or a valve; a mixture sweep would tell"
+            f"{abs(offset):.0f} ± {u95:.0f} % {fuel} fuel, if it is fuel and not ignition or a valve; a mixture sweep "
+            "would tell"
         )
     if finding == "even":
         return f"{where}, within ±{u95_C:.0f} °C"

@@ -163,10 +163,11 @@ def _reason(entry: CylinderBalance, trim: float | None, left: float | None, limi
     if not _certain(entry, limits):
         return "takes its share of what keeps the bank's mean fuel unchanged"
     assert left is not None
-    held = abs(left) > limits.threshold_percent
-    if not held:
+    if abs(left) <= max(entry.fuel_offset_u95_percent or 0.0, SMALLEST_TRIM):
         return "brings it to its bank's mean"
-    if trim > 0:
+    if trim >= limits.step_percent - SMALLEST_TRIM:
         return f"first step of at most {limits.step_percent:.1f} %; {left:+.1f} % remain for the next"
+    if trim > -limits.step_percent * limits.leaning_share + SMALLEST_TRIM:
+        return f"as far as the other cylinders' limits let the bank's mean stay; {left:+.1f} % remain for the next"
     leaned = limits.step_percent * limits.leaning_share
     return f"leaned by at most {leaned:.1f} % in one step; {left:+.1f} % remain for the next"
