@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.errors import PortError, SetupError
+from daq.errors import PortError, SessionError, SetupError
 from daq.inbox import Inbox
 from daq.line_stream import columns_problem
 from daq.ports import PortFinder
@@ -32,8 +32,8 @@ BATCH_S = 0.025
 SYNC_EVERY_S = 1.0
 #: Room in the queue for each instrument; at 115 200 baud it lasts for a minute or longer.
 QUEUE_BYTES = 16_000_000
-#: Longest wait [s] of a reading thread, and of a stop for a thread that hangs in a driver.
-READ_WAIT_S, JOIN_WAIT_S = 0.1, 5.0
+#: Longest wait [s] of a reading thread for bytes; of a stop for a thread that hangs in a driver, and for the disk.
+READ_WAIT_S, DRIVER_WAIT_S, DISK_WAIT_S = 0.1, 5.0, 60.0
 #: Most pieces that a reading thread takes after the stop: what had arrived, not what goes on arriving.
 LAST_READS = 16
 
@@ -122,9 +122,13 @@ class Recorder:
                 return
             self._stopped = True
             self._stopping.set()
-            _join(self._reading)
+            _join(self._reading, DRIVER_WAIT_S)
             self._all_read.set()
-            _join(self._writing)
+            if not _join(self._writing, DISK_WAIT_S) and self.error is None:
+                folder = self._writer.folder
+                self.error = SessionError(
+                    f"{folder}: the disk did not take the last samples in {DISK_WAIT_S:g} s"
+                )
             try:
                 self._writer.close(reason if self.error is None else f"error: {self.error}")
             finally:
@@ -274,11 +278,12 @@ def _close(readers: Mapping[str, Reader]) -> None:
         reader.close()
 
 
-def _join(threads: list[threading.Thread]) -> None:
-    """Wait for threads that were started; one that hangs in a driver is left to the end of the process."""
+def _join(threads: list[threading.Thread], timeout_s: float) -> bool:
+    """Wait for the threads that were started; whether all ended. One that hangs is left to the end of the process."""
     for thread in threads:
         if thread.ident is not None:
-            thread.join(JOIN_WAIT_S)
+            thread.join(timeout_s)
+    return not any(thread.is_alive() for thread in threads)
 
 
 def _disk(folder: Path, elapsed_s: float) -> tuple[int, float]:

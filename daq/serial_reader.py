@@ -168,25 +168,24 @@ class SerialReader:
         return Found(self._heard_s, path, self._heard_s - self._lost_s)
 
 
-if sys.platform == "win32":
+def _read_by_select(port: serial.Serial, timeout_s: float) -> bytes | None:
+    """What is there, after at most `timeout_s` for the first byte; None: nothing came; b"": the device is gone.
 
-    def _read_available(port: serial.Serial, timeout_s: float) -> bytes | None:
-        """What is there, after at most the port's own 0.1 s for the first byte; None when nothing came."""
-        return port.read(min(port.in_waiting or 1, CHUNK_BYTES)) or None
-
-else:
-
-    def _read_available(port: serial.Serial, timeout_s: float) -> bytes | None:
-        """What is there, after at most `timeout_s` for the first byte; None: nothing came; b"": the device is
-        gone.
-
-        The plain calls of the system, because the reading calls of pyserial wait byte by byte, and take the
-        end of a hung-up line for silence.
-        """
-        descriptor = port.fileno()
-        readable, _, _ = select.select([descriptor], [], [], timeout_s)
-        if not readable:
-            return None
-        with contextlib.suppress(BlockingIOError):
-            return os.read(descriptor, CHUNK_BYTES)
+    The plain calls of the system, because the reading calls of pyserial wait byte by byte, and take the end of a
+    hung-up line for silence.
+    """
+    descriptor = port.fileno()
+    readable, _, _ = select.select([descriptor], [], [], timeout_s)
+    if not readable:
         return None
+    with contextlib.suppress(BlockingIOError):
+        return os.read(descriptor, CHUNK_BYTES)
+    return None
+
+
+def _read_by_waiting(port: serial.Serial, timeout_s: float) -> bytes | None:
+    """The same where ports cannot be selected (Windows): waits at most the port's own 0.1 s for the first byte."""
+    return port.read(min(port.in_waiting or 1, CHUNK_BYTES)) or None
+
+
+_read_available = _read_by_waiting if sys.platform == "win32" else _read_by_select

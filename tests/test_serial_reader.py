@@ -56,7 +56,9 @@ def read_until(reader, kind, timeout_s=5.0):
     raise AssertionError(f"no {kind.__name__} within {timeout_s} s, only {events}")
 
 
-def test_every_byte_arrives_in_order_with_the_time_it_was_seen(instrument, reader):
+@pytest.mark.parametrize("way", ["_read_by_select", "_read_by_waiting"])
+def test_every_byte_arrives_in_order_with_the_time_it_was_seen(instrument, reader, way, monkeypatch):
+    monkeypatch.setattr(daq.serial_reader, "_read_available", getattr(daq.serial_reader, way))
     sent, got, times = bytes(range(256)) * 40, b"", [time.perf_counter()]
     instrument.say(sent[:5000])
     instrument.say(sent[5000:])
@@ -83,6 +85,15 @@ def test_unplug_is_one_event_and_no_spinning(instrument):
         calls += 1
     assert calls < 500
     reader.close()
+
+
+@pytest.mark.parametrize("way", ["_read_by_select", "_read_by_waiting"])
+def test_both_ways_of_reading_see_an_unplug_and_a_return(instrument, reader, way, monkeypatch):
+    monkeypatch.setattr(daq.serial_reader, "_read_available", getattr(daq.serial_reader, way))
+    instrument.unplug()
+    assert [type(e) for e in read_until(reader, Lost)] == [Lost]
+    instrument.plug()
+    assert [type(e) for e in read_until(reader, Found)] == [Found]
 
 
 def test_the_waits_between_looks_grow_to_one_second_so_that_a_return_is_seen_within_two(instrument):
