@@ -237,17 +237,24 @@ def record(
         raise
     recorder = Recorder(setup, readers, writer, clock)
     recorder.start()
-    errors = 0
     try:
-        while not stop.wait(SYNC_EVERY_S) and not recorder.ended.is_set():
-            if on_status is not None:
-                try:
-                    on_status(recorder.status(errors))
-                except Exception:  # a page or a terminal that fails must not end the recording
-                    errors += 1
+        _tell_until(stop, recorder, on_status)
     finally:
         recorder.stop()
     return writer.folder
+
+
+def _tell_until(
+    stop: threading.Event, recorder: Recorder, on_status: Callable[[RecorderStatus], None] | None
+) -> None:
+    """Tell `on_status` how it goes, until `stop` is set or the recording has ended by itself."""
+    errors = 0
+    while not stop.wait(SYNC_EVERY_S) and not recorder.ended.is_set():
+        if on_status is not None:
+            try:
+                on_status(recorder.status(errors))
+            except Exception:  # a page or a terminal that fails must not end the recording
+                errors += 1
 
 
 def open_readers(setup: Setup, ports: Mapping[str, str], clock: Clock) -> dict[str, Reader]:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import os
 import shutil
 import sys
 import tempfile
@@ -120,9 +119,10 @@ def report(session: Path, rate_Hz: float, sent: int, cpu: float, queue_fill: flo
     )
 
 
-def resident_MB() -> float:
-    pages = int(Path("/proc/self/statm").read_text().split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+def own_memory_MB() -> float:
+    """Memory of this process alone, also what the system has moved to the swap."""
+    status = Path("/proc/self/status").read_text().splitlines()
+    return sum(int(line.split()[1]) for line in status if line.startswith(("RssAnon:", "VmSwap:"))) / 1e3
 
 
 def over_hours(hours: float) -> None:
@@ -149,8 +149,8 @@ def over_hours(hours: float) -> None:
         if turn % 20 == 0:
             writer.sync()
         if (turn + 1) * turn_s % 3600 == 0:
-            memory.append(resident_MB())
-            print(f"  after {(turn + 1) * turn_s / 3600:.0f} h: {memory[-1]:.1f} MB resident", flush=True)
+            memory.append(own_memory_MB())
+            print(f"  after {(turn + 1) * turn_s / 3600:.0f} h: {memory[-1]:.1f} MB", flush=True)
     taken = recording.intakes["main"].samples
     writer.close()
     shutil.rmtree(folder)
