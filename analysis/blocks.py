@@ -108,8 +108,7 @@ class _Grid:
         with np.errstate(divide="ignore", invalid="ignore"):
             mean = self._sum(clean) / count
             # the sum of squares is taken about a nearby constant: plain squares of 900 °C lose the noise's digits
-            centre = np.nanmean(np.where(valid, values, np.nan), axis=0) if valid.any() else 0.0
-            centre = np.nan_to_num(centre)
+            centre = clean.sum(axis=0) / np.maximum(valid.sum(axis=0), 1)
             squares = self._sum(np.where(valid, (values - centre) ** 2, 0.0))
             variance = (squares - count * (mean - centre) ** 2) / (count - 1)
             scatter = np.where(count >= 3, np.sqrt(np.maximum(variance, 0.0)), np.nan)
