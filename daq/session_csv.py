@@ -223,12 +223,14 @@ def parse_lines(lines: bytes, n_fields: int, trusted: bool = False) -> FloatArra
 
     Numbers, +inf for `open`, NaN for nothing. trusted: what was written is known to stand there still.
     """
-    if not trusted and not _looks_regular(lines, n_fields):
-        lines = _good_lines(lines, n_fields)
-    try:
-        return _parse_rows(lines, n_fields)
-    except ValueError:
-        return _parse_rows(_good_lines(lines, n_fields), n_fields)
+    if trusted or _looks_regular(lines, n_fields):
+        try:
+            rows = _parse_rows(lines, n_fields)
+            if trusted or _is_credible(rows, lines):
+                return rows
+        except ValueError:
+            pass
+    return _parse_rows(_good_lines(lines, n_fields), n_fields)
 
 
 def _parse_rows(lines: bytes, n_fields: int) -> FloatArray:
@@ -259,6 +261,11 @@ def _looks_regular(lines: bytes, n_fields: int) -> bool:
     line_ends = np.flatnonzero(characters == ord("\n"))
     commas = np.searchsorted(np.flatnonzero(characters == ord(",")), line_ends)
     return bool(np.all(np.diff(commas, prepend=0) == n_fields - 1))
+
+
+def _is_credible(rows: FloatArray, lines: bytes) -> bool:
+    """Whether each of `rows` has a time, and nothing is infinite but what was `open`."""
+    return bool(np.isfinite(rows[0]).all()) and int(np.isinf(rows).sum()) == lines.count(b"open")
 
 
 def _good_lines(lines: bytes, n_fields: int) -> bytes:
