@@ -24,8 +24,8 @@ _INSTRUMENT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
 def inconsistencies(setup: Setup) -> Iterator[str]:
     """Every problem of `setup`, the most basic ones first."""
-    yield from _engine_problems(setup)
     yield from _bank_problems(setup)
+    yield from _engine_problems(setup)
     for instrument in setup.instrument:
         yield from _instrument_problems(instrument)
     yield from _repeated_names(setup)
