@@ -86,11 +86,12 @@ class Live:
         self.guide = None
         return self.recording.start(path, name, port)
 
-    def stop(self) -> None:
-        """End the recording that this server began. Raises SessionError if it began none."""
+    def stop(self) -> str:
+        """End the recording that this server began; returns its name. Raises SessionError if it began none."""
         if not self.recording.running:
             raise SessionError("this dashboard has not started a recording that is still running")
         self.recording.stop()
+        return self.recording.name
 
     def mark(self, text: str) -> float:
         """Mark the present moment in the session that is being recorded; returns its time [s]."""

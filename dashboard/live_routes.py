@@ -52,7 +52,7 @@ def estimate() -> Answer:
     return jsonify(said=verdict(found), over=True, rows=rows, session=name)
 
 
-def _answering(act: Callable[[dict[str, Any]], str]) -> Callable[[], Answer]:
+def _answering(act: Callable[[dict[str, Any]], dict[str, str]]) -> Callable[[], Answer]:
     """A route that does `act` with the JSON sent and says how it went."""
 
     def route() -> Answer:
@@ -60,28 +60,27 @@ def _answering(act: Callable[[dict[str, Any]], str]) -> Callable[[], Answer]:
         if not isinstance(sent, dict):
             return jsonify(said="a JSON object is expected"), 400
         try:
-            return jsonify(said=act(sent))
+            return jsonify(act(sent))
         except EvenburnError as error:
             return jsonify(said=str(error)), 409
 
     return route
 
 
-def _start(sent: dict[str, Any]) -> str:
+def _start(sent: dict[str, Any]) -> dict[str, str]:
     port = str(sent.get("port") or "").strip() or None
     name = context().live.start(str(sent.get("setup", "")), str(sent.get("name", "")), port)
-    return f"Recording {name}."
+    return {"said": f"Recording {name}."}
 
 
-def _stop(_sent: dict[str, Any]) -> str:
-    context().live.stop()
-    return "Stopped."
+def _stop(_sent: dict[str, Any]) -> dict[str, str]:
+    return {"said": "Stopped.", "session": context().live.stop()}
 
 
-def _mark(sent: dict[str, Any]) -> str:
-    return f"Marked at {context().live.mark(str(sent.get('text') or 'mark')):.1f} s."
+def _mark(sent: dict[str, Any]) -> dict[str, str]:
+    return {"said": f"Marked at {context().live.mark(str(sent.get('text') or 'mark')):.1f} s."}
 
 
-def _sweep(sent: dict[str, Any]) -> str:
+def _sweep(sent: dict[str, Any]) -> dict[str, str]:
     context().live.sweep(bool(sent.get("on")))
-    return ""
+    return {"said": ""}

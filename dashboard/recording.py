@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 from typing import IO
 
@@ -17,11 +18,15 @@ STOP_S = 10.0
 SAID_BYTES = 2000
 
 
+RECORD = (sys.executable, "-m", "dashboard.cli", "record")
+
+
 class Recording:
     """At most one `evenburn record` at a time."""
 
-    def __init__(self, folder: SessionFolder) -> None:
+    def __init__(self, folder: SessionFolder, record: Sequence[str] = RECORD) -> None:
         self._folder = folder
+        self._record = tuple(record)
         self._lock = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
         self._output: IO[bytes] | None = None
@@ -43,7 +48,7 @@ class Recording:
             if self.running:
                 raise SessionError(f"{self.name} is being recorded; stop it first")
             target = self._folder.new_path(name)
-            command = [sys.executable, "-m", "dashboard.cli", "record", str(setup), "--out", str(target)]
+            command = [*self._record, str(setup), "--out", str(target)]
             self._forget()
             self._output = tempfile.TemporaryFile()  # noqa: SIM115 (closed by _forget)
             self._process = subprocess.Popen(

@@ -1,7 +1,7 @@
 "use strict";
 /* The live page: takes the server's events and draws one rail a bank, a bead a cylinder. */
 (function () {
-  const SLOT = 100, LEFT = 62, TOP = 8, RAIL = 176, ROWS = 96;
+  const SLOT = 100, LEFT = 74, TOP = 8, RAIL = 176, ROWS = 96;
   const SCALES = [20, 40, 80, 160, 320];
   const SHAPES = ["circle", "square", "diamond", "hexagon"];
   const FULL_TURN_FRESH_MS = 3000;
@@ -48,10 +48,12 @@
       box.className = "rail bank-" + (index % 2);
       const head = document.createElement("h2");
       head.textContent = "bank " + bank.bank + " ";
-      const mixture = document.createElement("span");
-      mixture.className = "mixture";
-      mixture.id = "mixture-" + index;
-      head.appendChild(mixture);
+      ["target", "mixture"].forEach(function (what) {
+        const part = document.createElement("span");
+        part.className = what;
+        part.id = what + "-" + index;
+        head.appendChild(part);
+      });
       box.appendChild(head);
       const width = LEFT + SLOT * bank.cylinders.length;
       const picture = svg(box, "svg", { viewBox: "0 0 " + width + " " + (TOP + RAIL + ROWS), role: "img" });
@@ -60,11 +62,11 @@
       [-1, 1].forEach(function (side) {
         const y = middle - side * RAIL / 4;
         svg(picture, "line", { x1: LEFT - 8, x2: width, y1: y, y2: y, class: "tick" });
-        svg(picture, "text", { x: LEFT - 12, y: y + 5, class: "tick-name", "data-side": side });
+        svg(picture, "text", { x: LEFT - 12, y: y + 5, class: "tick-name", "data-side": side, "data-unit": degree });
       });
       svg(picture, "line", { x1: LEFT - 8, x2: width, y1: middle, y2: middle, class: "mean" });
       svg(picture, "text", { x: LEFT - 12, y: middle + 5, class: "tick-name" }, "mean");
-      [[36, degree], [64, degree], [88, degree + "/min"]].forEach(function (row) {
+      [[36, "off mean"], [64, degree], [88, degree + "/min"]].forEach(function (row) {
         svg(picture, "text", { x: LEFT - 12, y: TOP + RAIL + row[0], class: "tick-name" }, row[1]);
       });
       bank.cylinders.forEach(function (cylinder, place) {
@@ -107,7 +109,7 @@
     const shown = window.evenburnDisplay(), size = shown.fahrenheit ? 1.8 : 1;
     beads.forEach((bead, i) => drawBead(bead, now.T[i], now.d[i], now.lost[i], i, size, shown.fahrenheit ? 32 : 0));
     document.querySelectorAll("#rails [data-side]").forEach(function (node) {
-      node.textContent = signed(node.dataset.side * scale * size / 2);
+      node.textContent = signed(node.dataset.side * scale * size / 2) + " " + node.dataset.unit;
     });
     now.lambda.forEach(function (value, i) { drawMixture(i, value, shown.afr); });
     say("live-rpm", there(now.rpm) ? String(now.rpm) : "–");
@@ -133,9 +135,10 @@
     bead.rows[2].textContent = there(trend) ? arrow(trend) + " " + signed(trend * size) : "";
   }
 
+  /* beside the bead, which would hide a short one */
   function whisker(x, y, end) {
-    const top = Math.max(TOP, y - end), low = Math.min(TOP + RAIL, y + end);
-    return `M${x} ${top}V${low}M${x - 9} ${top}h18M${x - 9} ${low}h18`;
+    const top = Math.max(TOP, y - end), low = Math.min(TOP + RAIL, y + end), beside = x + 35;
+    return `M${x} ${y}H${beside}M${beside} ${top}V${low}M${beside - 5} ${top}h10M${beside - 5} ${low}h10`;
   }
 
   const arrow = (trend) => (trend > 6 ? "↗" : trend < -6 ? "↘" : "→");
@@ -145,7 +148,8 @@
     const target = full.guide && there(full.guide.target) ? full.guide.target * factor : Number(byId("target").value) || null;
     const name = afr ? "AFR " : "lambda ";
     const text = there(value) ? name + (value * factor).toFixed(digits) : name + "–";
-    say("mixture-" + index, text + (target ? "  (target " + target.toFixed(digits) + ")" : ""));
+    say("mixture-" + index, text);
+    say("target-" + index, target ? "target " + target.toFixed(digits) : "");
   }
 
   function drawSlow(now) {
@@ -173,7 +177,6 @@
     hide("sweep-before", Boolean(guide));
     hide("sweep-during", !guide);
     if (!guide) { estimating = false; return; }
-    byId("sweep").open = true;
     say("sweep-said", guide.said);
     byId("sweep-progress").value = guide.progress;
     if (guide.phase === "enough" && !estimating) { estimating = true; estimate(); }
@@ -198,7 +201,17 @@
   function post(what, body) {
     return fetch("/live/" + what, {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body || {}),
-    }).then((answer) => answer.json().then(function (said) { say("said", said.said); return answer.ok; }));
+    }).then((answer) => answer.json()).then(function (said) {
+      say("said", said.said);
+      if (said.session) link(byId("said"), " Show its balance.", "/balance?session=" + encodeURIComponent(said.session));
+    });
+  }
+
+  function link(parent, text, address) {
+    const node = document.createElement("a");
+    node.href = address;
+    node.textContent = text;
+    parent.appendChild(node);
   }
 
   function mark() { post("mark", { text: byId("mark-words").value }); }

@@ -125,7 +125,7 @@ def rails_figure(
         _add_rail(figure, rail, column, display, unit, reach, band, followed)
     figure.update_yaxes(range=[-reach, reach], zeroline=False)
     figure.update_yaxes(title_text=f"{title} [{unit}]", col=1)
-    return finish(figure, display, height=400)
+    return finish(figure, display, height=380).update_layout(margin_b=14)
 
 
 def _add_rail(
@@ -149,10 +149,10 @@ def _add_rail(
             customdata=[bead.cylinder for bead in rail.beads],
             mode="markers+text",
             text=[f"<b>{bead.cylinder}</b>" for bead in rail.beads],
-            textfont={"size": 16, "color": [colours.paper if k else colours.ink for k in known]},
+            textfont={"size": 15, "color": [colours.paper if k else colours.ink for k in known]},
             marker={
                 "symbol": shape(rail.index),
-                "size": 28,
+                "size": 25,
                 "color": [colour if k else colours.paper for k in known],
                 "opacity": 1.0,
                 "line": {"width": 2.5, "color": colour},

@@ -48,7 +48,7 @@ def regions_figure(balance: Balance, display: Display, followed: int | None = No
                 },
                 mode="markers",
                 marker={"symbol": shape(index), "size": 13, "color": bank_colour(index, display)},
-                opacity=0.3 if is_faint(entry.cylinder, followed) else 1.0,
+                opacity=0.45 if is_faint(entry.cylinder, followed) else 1.0,
                 hovertext=[
                     f"{r.region}: {display.write_difference(r.egt_deviation_C, r.egt_deviation_u95_C)}"
                     for r in own

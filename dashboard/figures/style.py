@@ -39,6 +39,12 @@ def is_faint(cylinder: int, followed: int | None) -> bool:
     return followed is not None and cylinder != followed
 
 
+def halo(display: Display) -> str:
+    """A text shadow in the paper's colour, so that a number on a line can be read."""
+    paper = display.colours.paper
+    return ", ".join(f"{x}px {y}px 2px {paper}" for x in (-1, 0, 1) for y in (-1, 0, 1))
+
+
 def finish(figure: go.Figure, display: Display, height: int, top: int = 30, left: int = 66) -> go.Figure:
     """Put theme, font and margins on a figure; nothing in it moves by itself."""
     colours = display.colours

@@ -9,7 +9,7 @@ from plotly.subplots import make_subplots
 
 from analysis.result import SweepCurves
 from dashboard.display import Display, signed
-from dashboard.figures.style import bank_colour, dash, finish, is_faint
+from dashboard.figures.style import bank_colour, dash, finish, halo, is_faint
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -41,7 +41,7 @@ def sweep_figure(
         common = {
             "mode": "lines",
             "line": {"color": colour, "dash": dash(place), "width": 3 if cylinder == followed else 1.8},
-            "opacity": 0.25 if faint else 1.0,
+            "opacity": 0.4 if faint else 1.0,
             "name": f"cylinder {cylinder}",
             "customdata": [cylinder],
             "hovertemplate": f"cylinder {cylinder}, {signed(float(curves.offset_percent[place]), 1)} %<extra></extra>",
@@ -96,7 +96,7 @@ def _number_the_line(
             mode="text",
             text=[f"<b>{cylinder}</b>"],
             textposition="top center",
-            textfont={"size": 17, "color": display.colours.ink},
+            textfont={"size": 17, "color": display.colours.ink, "shadow": halo(display)},
             hoverinfo="skip",
         ),
         row=1,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -14,19 +15,25 @@ from plotly.subplots import make_subplots
 from analysis.result import Stretch
 from daq.physical import Mark, PhysicalTable
 from dashboard.display import Display, write_time
-from dashboard.figures.downsample import POINTS, thin_out
-from dashboard.figures.style import bank_colour, dash, finish, is_faint
+from dashboard.figures.downsample import POINTS, thin_out, visible
+from dashboard.figures.style import bank_colour, finish, halo, is_faint
+from dashboard.live_state import deviations_C
 
 FloatArray = npt.NDArray[np.float64]
 MOST_MARKS = 60
 LANE = "stretches"
+DEVIATION, TEMPERATURE, MIXTURE, SPEED, LOAD = "deviation of bank ", "temperature", "mixture", "speed", "load"
+HEIGHTS = {TEMPERATURE: 1.7, MIXTURE: 1.2, SPEED: 0.9, LOAD: 0.9}
 # plotly takes small numbers on a date axis for years, so the axis begins at the second day of its calendar
 AXIS_BEGINS_MS = 86_400_000.0
 
 
 @dataclass(frozen=True)
 class Channel:
-    """One line of the picture: its panel, its values (n_samples,) in SI units, whose it is."""
+    """One line of the picture: its panel, its values (n_samples,) in SI units, whose it is.
+
+    cylinder: None for what belongs to a bank or the whole engine.
+    """
 
     panel: str
     name: str
@@ -64,21 +71,39 @@ def from_axis(value: Any) -> float | None:
 
 
 def channels(table: PhysicalTable) -> list[Channel]:
-    """Every channel that the session has, panel by panel from top to bottom."""
+    """Every channel that the session has, panel by panel from top to bottom: deviations of each bank first."""
     found: list[Channel] = []
     for index, bank in enumerate(table.setup.bank):
         for place, cylinder in enumerate(bank.cylinders):
-            if cylinder in table.cylinders:
-                values = table.egt_C[:, table.cylinders.index(cylinder)]
-                name = f"cylinder {cylinder}"
-                found.append(Channel(f"bank {bank.name}", name, values, index, place, cylinder))
+            column = table.cylinders.index(cylinder)
+            name, values = f"cylinder {cylinder}", deviations_of(table)[column]
+            found.append(Channel(f"{DEVIATION}{bank.name}", name, values, index, place, cylinder))
+    for index, bank in enumerate(table.setup.bank):
+        for place, cylinder in enumerate(bank.cylinders):
+            values = table.egt_C[:, table.cylinders.index(cylinder)]
+            found.append(Channel(TEMPERATURE, f"cylinder {cylinder}", values, index, place, cylinder))
     for index, bank in enumerate(table.setup.bank):
         if bank.name in table.lambda_by_bank:
-            found.append(Channel("mixture", bank.name, table.lambda_by_bank[bank.name], index))
-    for panel, column in (("speed", table.rpm), ("load", table.load)):
+            found.append(Channel(MIXTURE, bank.name, table.lambda_by_bank[bank.name], index))
+    for panel, column in ((SPEED, table.rpm), (LOAD, table.load)):
         if column is not None:
             found.append(Channel(panel, panel, column))
     return found
+
+
+_deviations: dict[int, tuple[weakref.ref[PhysicalTable], FloatArray]] = {}
+
+
+def deviations_of(table: PhysicalTable) -> FloatArray:
+    """(n_cylinders, n_samples) °C from the mean of the cylinder's bank; kept as long as the table is."""
+    known = _deviations.get(id(table))
+    if known is not None and known[0]() is table:
+        return known[1]
+    for key in [key for key, (owner, _) in _deviations.items() if owner() is None]:
+        _deviations.pop(key, None)
+    result = np.ascontiguousarray(deviations_C(table.egt_C, table.setup).T)
+    _deviations[id(table)] = (weakref.ref(table), result)
+    return result
 
 
 def traces_figure(
@@ -95,7 +120,7 @@ def traces_figure(
     """The session between start and end [s since the recording began], thinned out to what a screen can show."""
     shown = channels(table)
     panels = list(dict.fromkeys(c.panel for c in shown))
-    heights = [0.30] + [3.0 if panel.startswith("bank ") else 1.2 for panel in panels]
+    heights = [0.30] + [HEIGHTS.get(panel, 2.6) for panel in panels]
     figure = make_subplots(
         rows=len(panels) + 1, shared_xaxes=True, vertical_spacing=0.022, row_heights=heights
     )
@@ -105,12 +130,13 @@ def traces_figure(
     if overlay is not None:
         _add_overlay(figure, panels, overlay, display, (start_s, end_s), followed, points)
     _add_numbers(figure, table, shown, panels, display, (start_s, end_s))
-    _add_lane(figure, stretches, display)
+    _add_lane(figure, stretches, display, (start_s, end_s))
     _add_marks(figure, [m for m in table.marks if start_s <= m.time_s <= end_s], display)
+    alike = [row for row, panel in enumerate(panels, start=2) if panel.startswith(DEVIATION)]
     for row, panel in enumerate(panels, start=2):
-        figure.update_yaxes(
-            title_text=panel_title(panel, table, display), range=_range_of(figure, row), row=row, nticks=5
-        )
+        rows = alike if row in alike else [row]  # the banks on one scale
+        title = panel_title(panel, table, display)
+        figure.update_yaxes(title_text=title, range=_range_of(figure, rows, panel), row=row, nticks=5)
     figure.update_xaxes(type="date", range=[on_axis(start_s), on_axis(end_s)], tickformat="%H:%M:%S")
     figure.update_xaxes(title_text="time since the recording began [h:min:s]", row=len(panels) + 1)
     figure.update_yaxes(visible=False, range=[0, 1], fixedrange=True, row=1)
@@ -118,26 +144,32 @@ def traces_figure(
     return finish(figure, display, height=170 + round(95 * sum(heights)), top=12, left=88)
 
 
-def _range_of(figure: go.Figure, row: int) -> list[float] | None:
-    """The range of a panel's values with room above for the numbers on the lines."""
-    traces = [np.asarray(t.y, dtype=np.float64) for t in figure.select_traces(row=row, col=1)]
+def _range_of(figure: go.Figure, rows: Sequence[int], panel: str) -> list[float] | None:
+    """The range of the values in these rows with room above for the numbers on the lines.
+
+    Of deviations 98 % decide, so that starting the engine does not flatten the rest.
+    """
+    traces = [np.asarray(t.y, dtype=np.float64) for row in rows for t in figure.select_traces(row=row, col=1)]
     values = np.concatenate(traces)
     values = values[np.isfinite(values)]
     if values.size == 0:
         return None
-    low, high = float(values.min()), float(values.max())
+    ends = (1.0, 99.0) if panel.startswith(DEVIATION) else (0.0, 100.0)
+    low, high = (float(v) for v in np.percentile(values, ends))
     room = max(high - low, 1e-3 * abs(high), 1e-3)
     return [low - 0.07 * room, high + 0.2 * room]
 
 
 def panel_title(panel: str, table: PhysicalTable, display: Display) -> str:
-    """What a panel shows with its unit, e.g. 'bank port [°C]'."""
-    if panel.startswith("bank "):
-        return f"{panel}<br>[{display.temperature_unit}]"
-    if panel == "mixture":
+    """What a panel shows with its unit, e.g. 'port bank,<br>from its mean [°C]'."""
+    if panel.startswith(DEVIATION):
+        return f"{panel.removeprefix(DEVIATION)},<br>from mean [{display.temperature_unit}]"
+    if panel == TEMPERATURE:
+        return f"exhaust<br>[{display.temperature_unit}]"
+    if panel == MIXTURE:
         return display.mixture_name
     column = table.setup.conditions.load or ""
-    return "speed<br>[1/min]" if panel == "speed" else f"load<br>[{_unit(column)}]"
+    return "speed<br>[1/min]" if panel == SPEED else f"load<br>[{_unit(column)}]"
 
 
 def _unit(column: str) -> str:
@@ -146,9 +178,11 @@ def _unit(column: str) -> str:
 
 
 def _in_unit(channel: Channel, values: FloatArray, display: Display) -> FloatArray:
-    if channel.cylinder is not None:
+    if channel.panel.startswith(DEVIATION):
+        return np.asarray(display.difference(values))
+    if channel.panel == TEMPERATURE:
         return np.asarray(display.temperature(values))
-    return np.asarray(display.mixture(values)) if channel.panel == "mixture" else values
+    return np.asarray(display.mixture(values)) if channel.panel == MIXTURE else values
 
 
 def _add_line(
@@ -161,17 +195,18 @@ def _add_line(
     followed: int | None,
     points: int,
 ) -> None:
+    points = points if channel.panel.startswith(DEVIATION) else points // 2
     time_s, values = thin_out(table.time_s, channel.values, *span_s, table.gaps_s, points)
     colour = display.colours.ink if channel.bank_index is None else bank_colour(channel.bank_index, display)
     faint = channel.cylinder is not None and is_faint(channel.cylinder, followed)
-    width = 3.0 if followed is not None and channel.cylinder == followed else 1.5
+    width = 2.5 if followed is not None and channel.cylinder == followed else 1.2
     figure.add_trace(
         go.Scatter(
             x=on_axis(time_s),
             y=_in_unit(channel, values, display).astype(np.float32),
             mode="lines",
-            line={"color": colour, "width": width, "dash": dash(channel.place)},
-            opacity=0.25 if faint else 1.0,
+            line={"color": colour, "width": width},
+            opacity=0.4 if faint else 1.0,
             name=channel.name,
             customdata=None if channel.cylinder is None else [channel.cylinder],
             hovertemplate=f"{channel.name}<br>%{{y:.4~g}}, %{{x|%H:%M:%S.%L}}<extra></extra>",
@@ -193,7 +228,8 @@ def _add_overlay(
     """The other session's channels where the first has the same panel: fine dotted lines."""
     table = overlay.table
     for channel in channels(table):
-        if channel.panel not in panels or (channel.cylinder and is_faint(channel.cylinder, followed)):
+        hidden = channel.cylinder is not None and is_faint(channel.cylinder, followed)
+        if channel.panel not in panels or hidden:
             continue
         first, last = (t - overlay.shift_s for t in span_s)
         time_s, values = thin_out(table.time_s, channel.values, first, last, table.gaps_s, points // 2)
@@ -223,19 +259,21 @@ def _add_numbers(
     start_s, end_s = span_s
     for panel in panels:
         lines = [c for c in shown if c.panel == panel and c.bank_index is not None]
-        if not lines or table.time_s.size == 0:
+        if not lines or table.time_s.size == 0 or panel == TEMPERATURE:
             continue
         at_s = start_s + (end_s - start_s) * (np.arange(len(lines)) + 0.5) / len(lines)
-        nearest = np.clip(np.searchsorted(table.time_s, at_s), 0, table.time_s.size - 1)
-        y = [float(_in_unit(c, c.values[i : i + 1], display)[0]) for c, i in zip(lines, nearest, strict=True)]
+        around_s = (end_s - start_s) / 200
+        y = [
+            _typical_near(table, c, time_s, around_s, display) for c, time_s in zip(lines, at_s, strict=True)
+        ]
         figure.add_trace(
             go.Scatter(
-                x=on_axis(table.time_s[nearest]),
+                x=on_axis(at_s),
                 y=y,
                 mode="text",
                 text=[f"<b>{c.cylinder if c.cylinder is not None else c.name}</b>" for c in lines],
                 textposition="top center",
-                textfont={"size": 16, "color": display.colours.ink},
+                textfont={"size": 16, "color": display.colours.ink, "shadow": halo(display)},
                 hoverinfo="skip",
             ),
             row=panels.index(panel) + 2,
@@ -243,7 +281,19 @@ def _add_numbers(
         )
 
 
-def _add_lane(figure: go.Figure, stretches: Sequence[Stretch], display: Display) -> None:
+def _typical_near(
+    table: PhysicalTable, channel: Channel, time_s: float, around_s: float, display: Display
+) -> float:
+    """The median of a channel within ±`around_s` of a time, as shown; NaN where it has no reading there."""
+    near = visible(table.time_s, time_s - around_s, time_s + around_s)
+    values = channel.values[near]
+    values = values[np.isfinite(values)]
+    return float(_in_unit(channel, np.median(values, keepdims=True), display)[0]) if values.size else np.nan
+
+
+def _add_lane(
+    figure: go.Figure, stretches: Sequence[Stretch], display: Display, span_s: tuple[float, float]
+) -> None:
     """The lane of stretches: a bar each, named, hatched where the result does not rest on it; a click chooses it."""
     colours = display.colours
     if not stretches:
@@ -256,7 +306,7 @@ def _add_lane(figure: go.Figure, stretches: Sequence[Stretch], display: Display)
             y=[0.5] * len(stretches),
             width=0.9,
             customdata=[[s.start_s, s.end_s] for s in stretches],
-            text=[s.kind for s in stretches],
+            text=[s.kind if s.end_s - s.start_s > 0.07 * (span_s[1] - span_s[0]) else "" for s in stretches],
             textposition="inside",
             insidetextanchor="middle",
             textangle=0,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import urlencode
 
 from dash import Dash, Input, Output, State, ctx, dcc, html
@@ -186,19 +186,16 @@ def awaited(
     needs: 'table' or 'balance'. Meanwhile it says what is being done and can be stopped; `register_awaited` makes
     it live.
     """
-    content, over = _attempt(query, build, needs)
+    content, phase = _attempt(query, build, needs)
+    buttons = (("Stop", "stop", phase == "busy"), ("Analyse again", "again", phase == "given up"))
     return html.Div(
         [
             html.Div(content, id=f"{area}-content"),
-            html.Div(
-                [
-                    html.Button("Stop", id=f"{area}-stop", type="button"),
-                    html.Button("Analyse again", id=f"{area}-again", type="button"),
-                ],
-                id=f"{area}-bar",
-                hidden=over,
+            *(
+                html.Button(text, id=f"{area}-{key}", type="button", hidden=not shown)
+                for text, key, shown in buttons
             ),
-            dcc.Interval(id=f"{area}-poll", interval=300, disabled=over),
+            dcc.Interval(id=f"{area}-poll", interval=300, disabled=phase != "busy"),
             dcc.Store(id=f"{area}-query", data=query),
         ]
     )
@@ -209,19 +206,20 @@ def register_awaited(
 ) -> None:
     """The callback that fills, stops or begins again the area that `awaited` laid out."""
 
-    def step(_ticks: int, _stop: int, _again: int, query: dict[str, Any]) -> tuple[Any, bool, bool]:
+    def step(_ticks: int, _stop: int, _again: int, query: dict[str, Any]) -> tuple[Any, bool, bool, bool]:
         analyst, session = context().analyst, str(query["session"])
         if ctx.triggered_id == f"{area}-stop":
             analyst.stop(session)
         if ctx.triggered_id == f"{area}-again":
             analyst.again(session)
-        content, over = _attempt(query, build, needs)
-        return content, over, over
+        content, phase = _attempt(query, build, needs)
+        return content, phase != "busy", phase != "busy", phase != "given up"
 
     app.callback(
         Output(f"{area}-content", "children"),
         Output(f"{area}-poll", "disabled"),
-        Output(f"{area}-bar", "hidden"),
+        Output(f"{area}-stop", "hidden"),
+        Output(f"{area}-again", "hidden"),
         Input(f"{area}-poll", "n_intervals"),
         Input(f"{area}-stop", "n_clicks"),
         Input(f"{area}-again", "n_clicks"),
@@ -232,15 +230,15 @@ def register_awaited(
 
 def _attempt(
     query: dict[str, Any], build: Callable[[dict[str, Any], Progress], Children], needs: str
-) -> tuple[Any, bool]:
-    """(what to show now, whether there is no need to ask again)."""
+) -> tuple[Any, Literal["ready", "busy", "given up"]]:
+    """(what to show now, whether that is all, more will come, or the reader may try again)."""
     try:
         progress = context().analyst.ask(str(query["session"]))
         if getattr(progress, needs) is not None and progress.phase != "waiting":
-            return list(build(query, progress)), True
+            return list(build(query, progress)), "ready"
     except EvenburnError as error:
-        return message(str(error), "problem"), True
+        return message(str(error), "problem"), "given up"
     if progress.phase in {"failed", "stopped"}:
-        return message(progress.error, "problem"), False
+        return message(progress.error, "problem"), "given up"
     text = f"{PHASES.get(progress.phase, 'Working')} … {progress.waited_s:.0f} s"
-    return html.P(text, className="busy", role="status"), False
+    return html.P(text, className="busy", role="status"), "busy"

@@ -116,24 +116,41 @@ def _controls() -> Component:
     )
 
 
-def _sweep_panel() -> Component:
-    """The guided sweep: its cautions first, then what to do now."""
-    before = html.Div(
+def _sweep_begin() -> Component:
+    """The guided sweep's cautions, and only below them its beginning."""
+    return html.Details(
         [
-            bullets(CAUTIONS),
-            html.Button("I have read this: begin the sweep", id="sweep-begin", type="button"),
+            html.Summary("Guided mixture sweep"),
+            html.Div(
+                [
+                    bullets(CAUTIONS),
+                    html.Button("I have read this: begin the sweep", id="sweep-begin", type="button"),
+                ],
+                className="cautions",
+            ),
         ],
         id="sweep-before",
-        className="cautions",
     )
-    during = html.Div(
+
+
+def _sweep_guidance() -> Component:
+    """What to do now, above everything else, to be read from afar."""
+    return html.Section(
         [
             html.P(id="sweep-said", role="status", className="big-said"),
-            html.Label(["Range of lambda", html.Progress(id="sweep-progress", max="1", value="0")]),
-            html.Button("Leave the sweep", id="sweep-leave", type="button"),
+            html.Div(
+                [
+                    html.Span("range of lambda so far", id="sweep-range"),
+                    html.Progress(
+                        id="sweep-progress", max="1", value="0", **{"aria-labelledby": "sweep-range"}
+                    ),
+                    html.Button("Leave the sweep", id="sweep-leave", type="button"),
+                ],
+                className="sweep-row",
+            ),
             html.Div(id="sweep-estimate", role="status"),
         ],
         id="sweep-during",
         hidden=True,
+        **{"aria-label": "Guided mixture sweep"},
     )
-    return html.Details([html.Summary("Guided mixture sweep"), before, during], id="sweep")
