@@ -62,7 +62,7 @@ class VirtualInstrument:
 
     @property
     def sent_s(self) -> float:
-        """Engine time [s] of the last line handed over since the port was last opened."""
+        """Engine time [s] of the newest line since the port was last opened: a clock for who reads it."""
         return self._sent_s
 
     @property
@@ -137,11 +137,11 @@ class VirtualInstrument:
             if self._speed is not None:
                 self._stopping.wait(max(0.0, begin_s + line.time_s / self._speed - time.monotonic()))
             waiting += line.data
+            self._sent_s = line.time_s  # before it is written, so that no reader's clock is ahead of it
             if self._speed is not None or len(waiting) >= BLOCK_BYTES:
                 if not self._write(waiting):
                     return False
                 waiting.clear()
-            self._sent_s = line.time_s
         return self._write(waiting) and self._drained()
 
     def _write(self, data: bytes | bytearray) -> bool:

@@ -30,19 +30,11 @@ from dashboard.wording import (
     METHOD_WORDS,
     duration,
     listed,
+    reason_sentence,
     reasons_by_cylinders,
     signed_or_missing,
     verdict,
     with_interval,
-)
-
-STANDING_CAUTIONS = (
-    "A running engine, its exhaust and its fuel can burn, poison and maim: guards, ventilation, hearing and "
-    "eye protection, an extinguisher within reach, and never alone.",
-    "Leaning a cylinder under load can destroy it. Set one step, start at light load, watch temperatures and "
-    "lambda, and record again before the next step.",
-    "This is advice from measurements, no engine protection and no release to run. The judgement of a "
-    "qualified engine builder, the maker's limits, and local codes and law come first.",
 )
 
 
@@ -68,13 +60,12 @@ def _first_page(trims: Trims, table: PhysicalTable, files: SessionFiles | None) 
             tone="small",
         ),
     ]
-    cautions = (*trims.cautions, *STANDING_CAUTIONS)
-    blocks.append(Notice("Before anyone turns a screw or a key", cautions))
+    blocks.append(Notice("Before anyone turns a screw or a key", trims.cautions))
     unanswered = reasons_by_cylinders(balance, only_unanswered=True)
     if unanswered:
         blocks += [
             Heading("Why there is no answer for some", level=2),
-            Bullets(tuple(f"{listed(numbers).capitalize()}: {reason}" for numbers, reason in unanswered)),
+            Bullets(tuple(reason_sentence(*pair) for pair in unanswered)),
         ]
     blocks.append(_offsets(trims))
     if balance.sweeps:

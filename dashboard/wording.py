@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 
 from analysis.result import Balance, Finding, Method, Side
@@ -77,3 +78,10 @@ def reasons_by_cylinders(balance: Balance, *, only_unanswered: bool = False) -> 
         for reason in entry.reasons:
             grouped.setdefault(reason, []).append(entry.cylinder)
     return [(cylinders, reason) for reason, cylinders in grouped.items()]
+
+
+def reason_sentence(cylinders: list[int], reason: str) -> str:
+    """A reason with the cylinders it holds for, which are not said twice."""
+    if len(cylinders) == 1 and re.search(rf"\bcylinder {cylinders[0]}\b", reason):
+        return reason[:1].upper() + reason[1:]
+    return f"{listed(cylinders).capitalize()}: {reason}"

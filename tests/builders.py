@@ -25,6 +25,7 @@ from analysis.result import (
     SweepCurves,
     Trims,
 )
+from analysis.trims import CAUTIONS
 from daq.physical import Mark, PhysicalTable, Status
 from daq.setupfile import Setup, parse_setup
 
@@ -225,7 +226,7 @@ def case(
         spread_before_C={b.bank: b.spread_C for b in banks},
         spread_after_C=after,
         spread_after_u95_C={name: None if value is None else 9.0 for name, value in after.items()},
-        cautions=("Set one step, run at light load first, watch the temperatures, and record again.",),
+        cautions=CAUTIONS,
     )
     return trims, physical(setup, {c: r.offset or 0.0 for c, r in rows.items()})
 

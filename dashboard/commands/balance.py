@@ -42,7 +42,7 @@ def print_balance(balance: Balance) -> None:
     from dashboard.wording import (
         FINDING_WORDS,
         METHOD_WORDS,
-        listed,
+        reason_sentence,
         reasons_by_cylinders,
         verdict,
         with_interval,
@@ -63,8 +63,9 @@ def print_balance(balance: Balance) -> None:
     console().print(table(columns, rows, "lllrr"))
     say(verdict(balance))
     say(
-        "Deviation and offset are against the mean of the cylinder's own bank; lean is negative; ± covers about 95 %."
+        "Deviation and offset are against the mean of the cylinder's own bank; lean is negative; ± covers "
+        "about 95 %."
     )
-    bullets("Reasons", [f"{listed(n).capitalize()}: {why}" for n, why in reasons_by_cylinders(balance)])
+    bullets("Reasons", [reason_sentence(*pair) for pair in reasons_by_cylinders(balance)])
     bullets("What to log next", balance.next_steps)
     bullets("Problems with this session", balance.problems)
