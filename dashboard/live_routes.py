@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeAlias
 
 from flask import Flask, Response, jsonify, request
 
@@ -11,7 +11,7 @@ from daq.errors import EvenburnError
 from dashboard.context import context
 from dashboard.wording import verdict, with_interval
 
-Answer = Response | tuple[Response, int]
+Answer: TypeAlias = "Response | tuple[Response, int]"
 
 
 def register_live(server: Flask) -> None:

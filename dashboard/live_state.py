@@ -161,7 +161,7 @@ def whiskers_C(egt_C: FloatArray, setup: Setup) -> FloatArray:
     good = np.isfinite(deviation)
     spread = np.where(good, deviation - _mean(deviation), 0.0)
     scatter = (spread**2).sum(axis=0) / np.maximum(1, good.sum(axis=0) - 1) * BEAD_S / WHISKER_S
-    return 2.0 * np.sqrt(result + scatter)
+    return np.asarray(2.0 * np.sqrt(result + scatter))
 
 
 def trends_C_per_min(time_s: FloatArray, egt_C: FloatArray) -> FloatArray:
@@ -180,7 +180,7 @@ def _mean(values: FloatArray) -> FloatArray:
     good = np.isfinite(values)
     count = good.sum(axis=0)
     total = np.where(good, values, 0.0).sum(axis=0)
-    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+    return np.asarray(np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0))
 
 
 def _rounded(values: FloatArray, digits: int) -> list[float | None]:

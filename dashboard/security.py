@@ -124,7 +124,7 @@ def refusal(asked: Request, door: Door, served_on: str) -> tuple[str, int] | Non
 
 
 def _is_navigation(asked: Request) -> bool:
-    return asked.method == "GET" and asked.headers.get("Sec-Fetch-Mode") == "navigate"
+    return bool(asked.method == "GET" and asked.headers.get("Sec-Fetch-Mode") == "navigate")
 
 
 def content_policy(script_hashes: Iterable[str]) -> str:
@@ -171,4 +171,4 @@ def _let_in(cookie: str) -> Response:
     # one slash: "//name" would be another host
     response = redirect("/" + request.path.lstrip("/\\") + (f"?{urlencode(rest)}" if rest else ""), 303)
     response.set_cookie(COOKIE, cookie, httponly=True, samesite="Strict")
-    return response  # type: ignore[return-value]
+    return response

@@ -85,9 +85,9 @@ def channels(table: PhysicalTable) -> list[Channel]:
     for index, bank in enumerate(table.setup.bank):
         if bank.name in table.lambda_by_bank:
             found.append(Channel(MIXTURE, bank.name, table.lambda_by_bank[bank.name], index))
-    for panel, column in ((SPEED, table.rpm), (LOAD, table.load)):
-        if column is not None:
-            found.append(Channel(panel, panel, column))
+    for panel, quantity in ((SPEED, table.rpm), (LOAD, table.load)):
+        if quantity is not None:
+            found.append(Channel(panel, panel, quantity))
     return found
 
 

@@ -26,7 +26,7 @@ def layout(**_: str) -> Component:
             html.Div(id="said", role="status"),
             _start_form(),
             html.Div(
-                [_strip(), html.Div(id="rails"), _numbers(), _controls(), _sweep_panel()],
+                [_strip(), _sweep_guidance(), html.Div(id="rails"), _numbers(), _controls(), _sweep_begin()],
                 id="board",
                 hidden=True,
             ),
