@@ -78,8 +78,9 @@ def moving(values: FloatArray, active: BoolArray, share: float, step_s: float) -
     """(n,) where `values` changes faster than it usually wanders while `active`."""
     window = max(int(RATE_WINDOW_S / step_s), 3)
     rate = smooth(values, window, derivative=1, step_s=step_s)
-    level = float(np.nanmedian(np.abs(values[active]))) if active.any() else 0.0
-    usual = 1.4826 * float(np.nanmedian(np.abs(rate[active]))) if active.any() else 0.0
+    known = active & np.isfinite(rate)
+    level = float(np.median(np.abs(values[known]))) if known.any() else 0.0
+    usual = 1.4826 * float(np.median(np.abs(rate[known]))) if known.any() else 0.0
     # a record that is mostly pulls must not call its own pulls usual
     limit = max(share * level / RATE_WINDOW_S, min(4.0 * usual, 2.0 * share * level / RATE_WINDOW_S))
     return np.asarray(~(np.abs(rate) <= limit))

@@ -21,7 +21,7 @@ def find_pulls(blocks: Blocks) -> list[Stretch]:
     rate = smooth(blocks.rpm, max(int(3.0 / blocks.length_s), 3), derivative=1, step_s=blocks.length_s)
     rising = running(blocks) & (np.nan_to_num(rate) > PULL_RPM_PER_S)
     if blocks.load is not None:
-        rising &= np.nan_to_num(blocks.load) > LOADED_SHARE * float(np.nanmax(blocks.load))
+        rising &= np.nan_to_num(blocks.load) > LOADED_SHARE * float(np.nan_to_num(blocks.load).max())
     found = []
     for start, stop in runs(rising):
         rpm = blocks.rpm[start:stop]
