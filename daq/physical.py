@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -109,11 +110,20 @@ class _Column:
 
 
 def check_columns(setup: Setup, columns: Mapping[str, tuple[str, ...]]) -> None:
-    """Raise SetupError for the first column of `setup` that no instrument has."""
+    """Raise SetupError for the first column of `setup` that is not among `columns`: instrument -> its own."""
     for key, name in setup.columns():
         instrument, column = setup.locate(name)
-        if column not in columns.get(instrument, ()):
-            raise SetupError(f"{key} = {name!r}: the session has no such column")
+        if instrument not in columns:
+            there = ", ".join(columns) or "none"
+            raise SetupError(
+                f"{key} = {name!r}: nothing came from the instrument {instrument!r}; there is: {there}"
+            )
+        if column not in columns[instrument]:
+            near = difflib.get_close_matches(column, columns[instrument], n=3)
+            hint = (
+                f"did you mean {' or '.join(near)}?" if near else f"it has {', '.join(columns[instrument])}"
+            )
+            raise SetupError(f"{key} = {name!r}: the instrument {instrument!r} has no such column; {hint}")
 
 
 class _Readings:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_left
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import chain, groupby
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +15,7 @@ import numpy.typing as npt
 from daq.clock import OWN_TIME, TICK_S
 from daq.epochs import COUNTER_RANGE
 from daq.errors import SetupError, StreamError
-from daq.line_stream import Counts, Header, Item, LineStreamParser, Sample
+from daq.line_stream import Counts, Header, Item, LineStreamParser, Remark, Sample
 from daq.physical import check_columns
 from daq.session_writer import SessionWriter
 from daq.setupfile import Instrument, Setup, load_setup
@@ -43,7 +45,7 @@ def replay(
     details = {OWN_TIME: True, "streams": {c.instrument.name: c.path.name for c in captures}}
     with SessionWriter.create(out_dir, setup_text, details=details) as writer:
         for capture in captures:
-            _write(writer, capture)
+            _Playback(writer, capture).run()
         writer.close("end of the captured stream", time_s=max(c.time.time_s[-1] for c in captures))
     return Path(out_dir)
 
@@ -118,7 +120,7 @@ def _survey(instrument: Instrument, path: Path) -> _Capture:
     """Columns, counter values, counts and sample times of the stream in `path`. Raises StreamError."""
     capture = _Capture(instrument, path)
     parser = _parser(instrument)
-    for item in _items(parser, path):
+    for item in chain.from_iterable(_batches(parser, path)):
         if isinstance(item, Header):
             capture.columns |= dict.fromkeys(item.columns)
             tick_s = TICK_S[item.columns[0]]
@@ -165,13 +167,8 @@ def _parser(instrument: Instrument) -> LineStreamParser:
         raise SetupError(f"instrument {instrument.name!r}: columns: {error}") from None
 
 
-def _items(parser: LineStreamParser, path: Path) -> Iterator[Item]:
-    """What the stream says. Raises StreamError where it cannot be read."""
-    for batch in _batches(parser, path):
-        yield from batch
-
-
 def _batches(parser: LineStreamParser, path: Path) -> Iterator[list[Item]]:
+    """What the stream says, piece by piece. Raises StreamError where it cannot be read."""
     try:
         with path.open("rb") as file:
             while data := file.read(_CHUNK):
@@ -180,33 +177,43 @@ def _batches(parser: LineStreamParser, path: Path) -> Iterator[list[Item]]:
         raise StreamError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from None
 
 
-def _write(writer: SessionWriter, capture: _Capture) -> None:
-    """Second pass: the samples with their times, the remarks, restarts, wraps and dropped lines as marks."""
-    name, time_s = capture.instrument.name, capture.time.time_s.tolist()
-    written, sealed_s = 0, 0.0
-    rows: list[tuple[str, ...]] = []
+class _Playback:
+    """Second pass over a stream: its samples, remarks and columns into the session, sealed every 10 s."""
 
-    def flush() -> None:
-        nonlocal written, sealed_s
-        writer.append(name, time_s[written : written + len(rows)], rows)
-        written += len(rows)
-        rows.clear()
-        if written and time_s[written - 1] - sealed_s >= _SEAL_EVERY_S:
-            writer.seal()
-            sealed_s = time_s[written - 1]
+    def __init__(self, writer: SessionWriter, capture: _Capture) -> None:
+        self._writer = writer
+        self._capture = capture
+        self._time_s: list[float] = capture.time.time_s.tolist()
+        self._written = 0
+        self._sealed_s = 0.0
 
-    for batch in _batches(_parser(capture.instrument), capture.path):
-        for item in batch:
-            if isinstance(item, Sample):
-                rows.append(item.fields)
+    def run(self) -> None:
+        """Write it all. Raises SessionError."""
+        name = self._capture.instrument.name
+        for batch in _batches(_parser(self._capture.instrument), self._capture.path):
+            for is_sample, items in groupby(batch, lambda item: isinstance(item, Sample)):
+                if is_sample:
+                    self._append([item.fields for item in items if isinstance(item, Sample)])
+                    continue
+                time_s = self._time_s[max(0, self._written - 1)]
+                for item in items:
+                    if isinstance(item, Header):
+                        self._writer.header(name, item.columns, time_s=time_s)
+                    elif isinstance(item, Remark):
+                        self._writer.mark("remark", item.text, time_s=time_s, instrument=name)
+        _mark_events(self._writer, self._capture)
+
+    def _append(self, rows: list[tuple[str, ...]]) -> None:
+        while rows:
+            times_s = self._time_s[self._written : self._written + len(rows)]
+            room = bisect_left(times_s, self._sealed_s + _SEAL_EVERY_S)
+            if room == 0:
+                self._writer.seal()
+                self._sealed_s = times_s[0]
                 continue
-            flush()
-            if isinstance(item, Header):
-                writer.header(name, item.columns, time_s=time_s[max(0, written - 1)])
-            else:
-                writer.mark("remark", item.text, time_s=time_s[max(0, written - 1)], instrument=name)
-        flush()
-    _mark_events(writer, capture)
+            self._writer.append(self._capture.instrument.name, times_s[:room], rows[:room])
+            self._written += room
+            rows = rows[room:]
 
 
 def _mark_events(writer: SessionWriter, capture: _Capture) -> None:

@@ -16,7 +16,9 @@ from tests.benchmark_clock import as_table, errors_ms, simulated_arrivals
 FloatArray = npt.NDArray[np.float64]
 
 
-def errors(true_s: FloatArray, counter: FloatArray, arrival_s: FloatArray, name: str = "time_ms") -> FloatArray:
+def errors(
+    true_s: FloatArray, counter: FloatArray, arrival_s: FloatArray, name: str = "time_ms"
+) -> FloatArray:
     """(n_kept,) error [s] of the sample times."""
     fitted = sample_times(InstrumentTable("main", (name,), arrival_s, counter[np.newaxis, :]))
     assert np.all(np.diff(fitted.time_s) > 0)
@@ -71,7 +73,9 @@ def test_a_clock_that_wanders_with_temperature_is_followed() -> None:
     assert np.quantile(np.abs(found), 0.95) < 0.001
 
 
-@pytest.mark.parametrize(("name", "tick_s", "range_s"), [("time_ms", 1e-3, 2**32 / 1e3), ("time_us", 1e-6, 2**32 / 1e6)])
+@pytest.mark.parametrize(
+    ("name", "tick_s", "range_s"), [("time_ms", 1e-3, 2**32 / 1e3), ("time_us", 1e-6, 2**32 / 1e6)]
+)
 def test_a_wrap_is_no_event(name: str, tick_s: float, range_s: float) -> None:
     true_s, _, arrival_s = simulated_arrivals(300.0, 0.0, 5)
     counter = np.mod(np.floor((range_s - 100.0 + true_s) / tick_s), 2.0**32)
@@ -88,7 +92,10 @@ def test_a_long_gap_over_several_wraps_of_microseconds() -> None:
     assert np.max(np.abs(errors(true_s, counter, arrival_s, "time_us"))) < 0.002
 
 
-@pytest.mark.parametrize(("up_before_s", "away_s", "starts_at_s"), [(60.0, 0.5, 0.0), (600.0, 3.0, 0.1), (1.0, 60.0, 2.0), (3.0, 4.0, 3.5)])
+@pytest.mark.parametrize(
+    ("up_before_s", "away_s", "starts_at_s"),
+    [(60.0, 0.5, 0.0), (600.0, 3.0, 0.1), (1.0, 60.0, 2.0), (3.0, 4.0, 3.5)],
+)
 def test_a_restart_begins_a_new_epoch(up_before_s: float, away_s: float, starts_at_s: float) -> None:
     rng = np.random.default_rng(1)
     first_s = np.arange(0.0, up_before_s, 0.02)
@@ -129,7 +136,9 @@ def test_wrong_stamps_are_left_out_and_harm_no_other() -> None:
     assert fitted.epochs == 1
     assert set(wrong).isdisjoint(fitted.kept) and fitted.kept.size == counter.size - wrong.size
     assert np.max(np.abs(fitted.time_s - true_s[fitted.kept])) < 0.0015
-    assert fitted.problems == (f"main: left out, with a missing or impossible time stamp: {wrong.size} samples",)
+    assert fitted.problems == (
+        f"main: left out, with a missing or impossible time stamp: {wrong.size} samples",
+    )
 
 
 def test_stamps_that_are_wrong_by_little_do_not_drag_the_rest_along() -> None:
@@ -184,7 +193,9 @@ def test_garbage_never_breaks_the_promises(counter: list[int], steps: list[float
     fitted = sample_times(as_table(np.array(counter, dtype=float), host_s))
     assert np.all(np.diff(fitted.time_s) > 0)
     assert np.all(np.diff(fitted.kept) > 0)
-    members = [m for samples, _ in split_epochs(host_s, np.array(counter, dtype=float), 1e-3) for m in samples]
+    members = [
+        m for samples, _ in split_epochs(host_s, np.array(counter, dtype=float), 1e-3) for m in samples
+    ]
     assert len(members) == len(set(members))
 
 

@@ -30,7 +30,9 @@ def test_a_straight_line_is_met_exactly_and_never_carried_on() -> None:
 
 def test_nothing_is_drawn_across_a_gap_but_its_edges_stay() -> None:
     time_s = np.array([0.0, 0.1, 5.0, 5.1])
-    found = interpolate(np.array([0.1, 0.2, 3.0, 4.9, 5.0, 5.05]), time_s, np.array([1.0, 2.0, 3.0, 4.0]), 0.5)
+    found = interpolate(
+        np.array([0.1, 0.2, 3.0, 4.9, 5.0, 5.05]), time_s, np.array([1.0, 2.0, 3.0, 4.0]), 0.5
+    )
     np.testing.assert_allclose(found, [2.0, np.nan, np.nan, np.nan, 3.0, 3.5], rtol=0, atol=1e-12)
 
 

@@ -217,10 +217,23 @@ def test_zeros_where_sealed_samples_were_are_a_cut(copy: Path) -> None:
 
 @pytest.mark.parametrize(
     "line",
-    [b"garbage\n", b"10.0,1,2,3,4,5\n", b"10.0,1,2,3,4,5,6,7\n", b"10.0,1,2,3,4,,1_0\n", b"10.0,1,2,3,4,5,--6\n",
-     b"10.0,1,2,3,4,5,inf\n", b"10.0,1,2,3,4,5,1e999\n", b",1,2,3,4,5,6\n", b"10.0,1,2,\0,4,5,6\n", b'10.0,"1",2,3,4,5,6\n', b"\xff\xfe\n"],
-)  # fmt: skip
-def test_lines_outside_the_seals_that_are_no_samples_are_counted_and_left_out(copy: Path, line: bytes) -> None:
+    [
+        b"garbage\n",
+        b"10.0,1,2,3,4,5\n",
+        b"10.0,1,2,3,4,5,6,7\n",
+        b"10.0,1,2,3,4,,1_0\n",
+        b"10.0,1,2,3,4,5,--6\n",
+        b"10.0,1,2,3,4,5,inf\n",
+        b"10.0,1,2,3,4,5,1e999\n",
+        b",1,2,3,4,5,6\n",
+        b"10.0,1,2,\0,4,5,6\n",
+        b'10.0,"1",2,3,4,5,6\n',
+        b"\xff\xfe\n",
+    ],
+)
+def test_lines_outside_the_seals_that_are_no_samples_are_counted_and_left_out(
+    copy: Path, line: bytes
+) -> None:
     good = b"10.004000,10000,24.5,30.200,28.200,2.500,2996\n"
     with (copy / "main.csv").open("ab") as file:
         file.write(line + good)
@@ -266,7 +279,7 @@ def test_an_edited_setup_is_the_one_that_counts(copy: Path) -> None:
     (copy / "setup.toml").write_text(SETUP.replace("harbour launch", "harbour tug"))
     assert open_session(copy).setup.engine.name == "harbour tug"
     (copy / "setup.toml").write_text("[engine\n")
-    with pytest.raises(SetupError, match="setup.toml: is not valid TOML"):
+    with pytest.raises(SetupError, match=r"setup.toml: is not valid TOML"):
         _ = open_session(copy).setup
 
 

@@ -124,7 +124,7 @@ def test_a_disk_that_refuses_outright(tmp_path: Path, monkeypatch: pytest.Monkey
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "write", no_space)
-    with pytest.raises(SessionError, match="main.csv: recording ended, no space left on device"):
+    with pytest.raises(SessionError, match=r"main.csv: recording ended, no space left on device"):
         append(writer, range(10, 20))
     monkeypatch.undo()
     writer.close()
@@ -202,7 +202,9 @@ def test_other_columns_begin_another_file_and_old_ones_go_on_in_theirs(tmp_path:
     append(writer, range(3, 5))
     writer.close()
     assert sorted(path.name for path in (tmp_path / "s").glob("*.csv")) == ["main.2.csv", "main.csv"]
-    assert (tmp_path / "s" / "main.2.csv").read_text() == "host_s,time_ms,oil_C,cj_C\n0.110000,100,80.5,24.0\n"
+    assert (
+        tmp_path / "s" / "main.2.csv"
+    ).read_text() == "host_s,time_ms,oil_C,cj_C\n0.110000,100,80.5,24.0\n"
     session = open_session(tmp_path / "s")
     table = session.tables["main"]
     assert table.columns == (*COLUMNS, "oil_C")
@@ -287,7 +289,9 @@ def test_marks_of_other_processes_arrive_whole_and_in_time(tmp_path: Path) -> No
     writer.close()
     session = open_session(tmp_path / "s")
     marks = [mark for mark in session.marks if mark.kind == "mark"]
-    assert sorted(mark.text for mark in marks) == sorted(f"{n} {i} " + "y" * 300 for n in range(2) for i in range(50))
+    assert sorted(mark.text for mark in marks) == sorted(
+        f"{n} {i} " + "y" * 300 for n in range(2) for i in range(50)
+    )
     assert all(before_s <= mark.time_s <= after_s for mark in marks)
     assert session.problems == ()
 
@@ -318,7 +322,9 @@ def test_a_mark_after_a_torn_line_is_not_swallowed_by_it(tmp_path: Path) -> None
     assert len(session.problems) == 1
 
 
-@pytest.mark.parametrize("text", ["", "plain", 'with "quotes" and\nline end', "Ölkühler ±3 °C", '","crc32":"00000000"}'])
+@pytest.mark.parametrize(
+    "text", ["", "plain", 'with "quotes" and\nline end', "Ölkühler ±3 °C", '","crc32":"00000000"}']
+)
 def test_marks_survive_any_text(text: str) -> None:
     line = encode_record(1.25, "mark", text, {"step": 2})
     assert line.count(b"\n") == 1
