@@ -7,13 +7,16 @@ not spoil their bank's mean.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from analysis.bank import BankJudgement, judge_bank
-from analysis.blocks import make_blocks
-from analysis.combustion_faults import misfires
+from analysis.blocks import Blocks, make_blocks
+from analysis.combustion_faults import CombustionFault, misfires
 from analysis.conditions import Span, operating_spans, regions
 from analysis.lag import Lags, probe_lags
 from analysis.mixture_path import Part, parts, settled
@@ -74,7 +77,7 @@ def look(table: PhysicalTable) -> SessionView:
         cold.update(misfires(blocks, holds, _healthy(table, bank.cylinders, probe_faults)))
     return SessionView(
         table=table,
-        blocks=blocks,
+        blocks=_without_misled_lambda(table, blocks, cold),
         regions=tuple(tuple(group) for group in groups),
         parts=tuple((span, tuple(pieces)) for span, pieces in found),
         lags=lags,
@@ -83,6 +86,20 @@ def look(table: PhysicalTable) -> SessionView:
         drifts=drift_rates(blocks, holds),
         misfires=cold,
     )
+
+
+def _without_misled_lambda(
+    table: PhysicalTable, blocks: Blocks, cold: Mapping[int, CombustionFault]
+) -> Blocks:
+    """A misfire's unburnt oxygen misleads its bank's sensor: take the mixture's course from a bank without one.
+
+    Only the course matters for offsets within a bank; where there is no other bank, its own has to do.
+    """
+    misled = {bank.name for bank in table.setup.bank if any(c in cold for c in bank.cylinders)}
+    sound = [x for name, x in blocks.ln_phi.items() if name not in misled]
+    if not misled or not sound:
+        return blocks
+    return replace(blocks, ln_phi={n: sound[0] if n in misled else x for n, x in blocks.ln_phi.items()})
 
 
 def _healthy(

@@ -334,6 +334,10 @@ def _regions(view: SessionView, holds: list[_Hold]) -> tuple[RegionOffset, ...]:
                     egt_deviation_u95_C=expanded_u95(lines),
                     fuel_offset_percent=offset,
                     fuel_offset_u95_percent=u95,
+                    noise_u_C=float(hold.deviation.noise_u_C[i]),
+                    lambda_mean=hold.deviation.lambda_mean
+                    if np.isfinite(hold.deviation.lambda_mean)
+                    else None,
                 )
             )
     return tuple(found)

@@ -27,17 +27,17 @@ FloatArray = npt.NDArray[np.float64]
 
 # Where no transient tells: junctions of 1 to 2 mm in exhaust flow take 1 to 5 s (references section 10), and like
 # probes at like depth differ by a third of that.
-TYPICAL_S, TYPICAL_LOG_WIDTH = 2.0, 0.5
+TYPICAL_S, TYPICAL_LOG_WIDTH = 2.0, 0.7
 UNTOLD_U_S = 0.8
 FLOOR_S = 0.1  # each port's own slow heat keeps a transient from telling lags better than this
 SCALE_U = 0.2  # a port is not quite a first-order lag, and flow not quite speed times load
 LONGEST_S = 40.0
 TRANSIENT_C_PER_S = 3.0
 TRANSIENT_MIN_C = 25.0
-BEFORE_S, AFTER_S = 4.0, 12.0
-SMOOTHING_S = 1.0
+BEFORE_S, AFTER_S = 4.0, 20.0
+SMOOTHING_S = 1.5
 START_S = 15.0  # after the engine starts every port warms up at its own pace
-MISFIT_C = 3.0  # beyond this a movement is a cylinder's own, and counts less
+MISFIT_C = 5.0  # beyond this a movement is a cylinder's own, and counts less
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ def probe_lags(blocks: Blocks, cylinders: tuple[int, ...]) -> Lags:
         return Lags(cylinders, np.full(n, TYPICAL_S), np.full(n, UNTOLD_U_S), 0, reference)
     found = least_squares(
         _misfit,
-        np.full(n, np.log(TYPICAL_S)),
+        _start(n, windows),
         args=(windows,),
         bounds=(np.log(0.05), np.log(LONGEST_S)),
         loss="soft_l1",
@@ -133,16 +133,34 @@ def _misfit(log_tau: FloatArray, windows: list[_Window]) -> FloatArray:
         gas = gas - window.trend @ (window.trend.T @ gas)
         total = gas.sum(axis=1, keepdims=True)
         others = (total - gas) / (gas.shape[1] - 1)
-        size = (gas * others).sum(axis=0) / (others * others).sum(axis=0)
-        parts.append(((gas - size * others) / MISFIT_C).ravel())
+        # the others are explained by this port and not the reverse: a slow probe's own movement is small, and
+        # so would be what is left of it
+        size = (gas * others).sum(axis=0) / (gas * gas).sum(axis=0)
+        parts.append(((others - size * gas) / MISFIT_C).ravel())
     return np.concatenate([*parts, (log_tau - np.log(TYPICAL_S)) / TYPICAL_LOG_WIDTH])
+
+
+def _start(n: int, windows: list[_Window]) -> FloatArray:
+    """Each probe's best time constant on a coarse grid, one after the other: least squares alone would not find a
+    probe that is ten times slower than it first assumes."""
+    log_tau = np.full(n, np.log(TYPICAL_S))
+    grid = np.log(np.geomspace(0.3, 0.8 * LONGEST_S, 12))
+    for _ in range(2):
+        for i in range(n):
+            costs = []
+            for candidate in grid:
+                log_tau[i] = candidate
+                left = _misfit(log_tau, windows)
+                costs.append(float(left @ left))
+            log_tau[i] = grid[int(np.argmin(costs))]
+    return log_tau
 
 
 def _transients(blocks: Blocks, egt: FloatArray) -> list[tuple[int, int]]:
     """(start, stop) of windows in which the bank's mean moves fast while the engine runs."""
     step = blocks.length_s
-    if step > 2.0:
-        return []  # an instrument this slow shows no lag of a few seconds
+    if step > 2.0 or egt.shape[1] < 2:
+        return []  # an instrument this slow shows no lag of a few seconds, a lone probe no difference
     on = running(blocks)
     for start, _ in list(runs(on)):
         on[start : start + int(START_S / step)] = False

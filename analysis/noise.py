@@ -52,10 +52,10 @@ class Scales:
 
 
 # Where a short session is silent: wander of 0.9 to 1.8 °C for 8 to 19 s measured on real engines (references section
-# 11), type K drift of a few °C over minutes (common practice, no published source); a kink of ±6 °C/% rounded over 5 %
-# bends the curve by 21 °C over a knot spacing, a flank by one or two. Widths are of the logarithm.
-TYPICAL = Scales(0.4, 1.2, 10.0, 0.08, 2.0, 0.3, 5.0)
-TYPICAL_LOG_WIDTH = np.array([1.0, 0.7, 0.5, 0.8, 1.0, 1.0, 1.0])
+# 11), type K drift of a few °C over minutes (common practice, no published source); a flank bends by about 1 °C
+# over a knot spacing, a kink of ±6 °C/% rounded over 5 % by 21 °C. Widths are of the logarithm.
+TYPICAL = Scales(0.4, 1.2, 10.0, 0.08, 2.0, 0.3, 1.0)
+TYPICAL_LOG_WIDTH = np.array([1.0, 0.7, 0.5, 0.8, 1.0, 1.0, 1.5])
 
 
 def contrast_rotation(n_cylinders: int) -> FloatArray:

@@ -96,7 +96,11 @@ class SweepCurves:
 
 @dataclass(frozen=True)
 class RegionOffset:
-    """A cylinder at one operating region: where the engine ran and what the cylinder showed there."""
+    """A cylinder at one operating region: where the engine ran and what the cylinder showed there.
+
+    noise_u_C: standard uncertainty of the deviation from wander and noise alone, which is all that is left of it in a
+    difference between two regions or sessions with the same probes.
+    """
 
     region: str
     rpm: float | None
@@ -107,6 +111,8 @@ class RegionOffset:
     egt_deviation_u95_C: float
     fuel_offset_percent: float | None
     fuel_offset_u95_percent: float | None
+    noise_u_C: float = 0.0
+    lambda_mean: float | None = None
 
 
 @dataclass(frozen=True)
