@@ -41,7 +41,7 @@ class Rejection(StrEnum):
 
 
 class Header(NamedTuple):
-    """The columns of the samples that follow. Given out for the first header and for one that differs."""
+    """The columns of the samples that follow. Given out for the first header and for columns that differ from it."""
 
     columns: tuple[str, ...]
 
@@ -101,7 +101,9 @@ def columns_problem(columns: Sequence[str]) -> str | None:
 class LineStreamParser:
     """Takes the bytes of one instrument in pieces of any size and gives out what they say.
 
-    columns: for an instrument that prints no header; they are then given out as a Header first.
+    columns: for an instrument that prints no header; they are then given out as a Header first. A header that comes
+    all the same is believed. One without a checksum and with another number of columns than before may be a damaged
+    one: the next sample decides, by its number of fields.
     mid_line: the first bytes may be the rest of a line that began before the port was opened. That line is
     dropped unless it shows to be whole, by its `#` or its checksum.
     Raises ValueError for `columns` that cannot be used (see `columns_problem`).
@@ -130,13 +132,11 @@ class LineStreamParser:
         self._checksum_digits = 0
         self._checked_in_a_row = 0
         self._headers_checked = False
+        self._offered: tuple[str, ...] | None = None
 
     def feed(self, data: bytes) -> list[Item]:
         """What the lines say that `data` completes, in order. Never raises for what an instrument sends."""
-        items: list[Item] = []
-        if self._header_due and self.columns is not None:
-            items.append(Header(self.columns))
-            self._header_due = False
+        items: list[Item] = self._header_if_due()
         lines = (self._rest + data).split(b"\n")
         self._rest = lines.pop()
         if lines and self._overlong:
@@ -144,6 +144,7 @@ class LineStreamParser:
             self._overlong = False
         for line in lines:
             result = self._line(line)
+            items += self._header_if_due()
             if isinstance(result, Rejection):
                 self._reject(result)
             elif result is not None:
@@ -158,12 +159,18 @@ class LineStreamParser:
         """The port was lost and is open again: the rest of a line is gone, the next one may be partial."""
         self._rest, self._overlong, self._mid_line = b"", False, True
 
+    def _header_if_due(self) -> list[Item]:
+        if not self._header_due or self.columns is None:
+            return []
+        self._header_due = False
+        return [Header(self.columns)]
+
     def _reject(self, reason: Rejection) -> None:
         self.counts.rejected[Rejection.PARTIAL if self._mid_line else reason] += 1
         self._mid_line = False
 
-    def _line(self, raw: bytes) -> Item | Rejection | None:
-        """What one line says; None for an empty one and for a header that repeats the last."""
+    def _line(self, raw: bytes) -> Sample | Remark | Rejection | None:
+        """What one line says; None for an empty one and for a header."""
         line = raw.rstrip(b"\r")
         if len(raw) > MAX_LINE_BYTES:
             return Rejection.TOO_LONG
@@ -199,9 +206,11 @@ class LineStreamParser:
             return Rejection.NO_HEADER
         fields = tuple(payload.decode("ascii").split(","))
         if len(fields) != len(self.columns):
-            return Rejection.FIELD_COUNT
+            if self._offered is None or len(fields) != len(self._offered):
+                return Rejection.FIELD_COUNT
+            self.columns, self._header_due = self._offered, True
         self.counts.accepted += 1
-        self._mid_line = False
+        self._mid_line, self._offered = False, None
         return Sample(int(fields[0]), fields)
 
     def _checksum_holds(self, payload: bytes, digits: bytes) -> bool:
@@ -215,7 +224,7 @@ class LineStreamParser:
         self._checked_in_a_row += 1
         return True
 
-    def _hash_line(self, text: str, checked: bool) -> Header | Remark | Rejection | None:
+    def _hash_line(self, text: str, checked: bool) -> Remark | Rejection | None:
         """A header, or else a remark, from the text after its `#`, which shows that the line is whole."""
         self._mid_line = False
         if not _HEADER_START.match(text):
@@ -228,10 +237,12 @@ class LineStreamParser:
             return Rejection.BAD_HEADER
         self._headers_checked = checked
         self.counts.headers += 1
-        if columns == self.columns:
-            return None
-        self.columns = columns
-        return Header(columns)
+        self._offered = None
+        if self.columns is not None and not checked and len(columns) != len(self.columns):
+            self._offered = columns
+        elif columns != self.columns:
+            self.columns, self._header_due = columns, True
+        return None
 
 
 def _split_checksum(line: bytes) -> tuple[bytes, bytes | None]:

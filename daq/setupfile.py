@@ -72,7 +72,8 @@ def parse_setup(text: str, source: str = "setup") -> Setup:
     try:
         setup = msgspec.convert(tree, Setup)
     except msgspec.ValidationError as error:
-        raise SetupError(f"{source}: {_explain(str(error))}") from None
+        explained = _explain(str(error)).replace("\n", r"\n")  # a key or a value in quotes may hold anything
+        raise SetupError(f"{source}: {explained}") from None
     for problem in (*_not_finite(tree, []), *inconsistencies(setup)):
         raise SetupError(f"{source}: {problem}")
     return setup
@@ -96,17 +97,14 @@ def _explain(message: str) -> str:
     said, _, place = message.partition(" - at ")
     path: Place = [int(number) if number else key for key, number in re.findall(r"\.(\w+)|\[(\d+)\]", place)]
     where = _where(path)
-    if unknown := re.search(r"unknown field `(.*)`", said):
+    if unknown := re.search(r"unknown field `(.*)`", said, re.DOTALL):
         allowed = [known.encode_name for known in msgspec.structs.fields(_type_at(path))]
         near = difflib.get_close_matches(unknown[1], allowed, n=1)
         hint = f"did you mean {near[0]!r}?" if near else "allowed here: " + ", ".join(sorted(allowed))
         return f"{where}unknown key {unknown[1]!r}; {hint}"
     if missing := re.search(r"missing required field `(.*)`", said):
-        return (
-            f"{where}the key {missing[1]!r} is missing"
-            if path
-            else f"the section {_brackets(missing[1])} is missing"
-        )
+        what = f"key {missing[1]!r}" if path else f"section {_brackets(missing[1])}"
+        return f"{where}the {what} is missing"
     if said.startswith("Invalid enum value"):
         choices = ", ".join(map(repr, get_args(_type_at(path))))
         return f"{where}{said.removeprefix('Invalid enum value ')} is not one of {choices}"

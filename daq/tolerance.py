@@ -23,8 +23,7 @@ class Span:
 
 
 # Type K, new wire. Read in: therncway.net and docslib document 13409891 (IEC 60584, they agree); scribd
-# document 351458932 and jms-se.com (ASTM E230, they agree above 0 °C). The standards themselves were not at
-# hand.
+# document 351458932 and jms-se.com (ASTM E230, they agree above 0 °C), not in the standards themselves.
 # ASTM standard below 0 °C: therncway.net prints 2 %, the scribd document 1 %; the wider one is taken.
 _CLASSES: dict[str, tuple[Span, ...]] = {
     "iec-1": (Span(-40.0, 1000.0, 1.5, 0.004),),

@@ -91,6 +91,14 @@ def test_a_repeated_header_is_told_once_and_one_that_differs_again() -> None:
     ]
 
 
+def test_a_damaged_header_costs_no_sample() -> None:
+    """A checksum shows it; without one, the next sample has as many fields as before."""
+    for check in (bytes, with_crc):
+        damaged = check(b"#time_ms,cj_C,egt1_mV").replace(b"cj_C,", b"")
+        items, _ = parse(check(HEADER[:-1]) + b"\n1,2,3\n" + damaged + b"\n2,2,3\n3,2\n")
+        assert items == [Header(COLUMNS), Sample(1, ("1", "2", "3")), Sample(2, ("2", "2", "3"))]
+
+
 def test_an_instrument_without_a_header_has_its_columns_from_the_setup() -> None:
     parser = LineStreamParser(COLUMNS, mid_line=False)
     assert parser.feed(b"") == [Header(COLUMNS)]

@@ -337,6 +337,15 @@ def test_a_mistake_is_one_line_that_says_what_would_be_right(before: str, after:
         ('[[engine]]\nname = "x"', "engine: expected a table, got a list; write [engine]"),
         ('[engine]\nname = "x"\n[bank]\nname = "b"', "bank: expected a list, got a table; write [[bank]]"),
         ("[engine\n", "is not valid TOML: "),
+        ('"a\\nb" = 1', "unknown key 'a\\nb'; allowed here: assumptions"),
+        (
+            '[engine]\nname = "x"\n[[probe]]\ncylinder = "a\\nb"',
+            "probe number 1, cylinder: expected a whole number",
+        ),
+        (
+            'cold_junction = [{column = "x", sensor = "a\\nb"}]',
+            "cold_junction number 1, sensor: 'a\\nb' is not one of",
+        ),
         ("a = " + "9" * 5000, "is not valid TOML: "),
         ("a = " + "[" * 5000, "is not valid TOML: "),
         (
