@@ -25,6 +25,10 @@ NO_PROTECTION = (
     "Watch the engine, and keep its own protection in order."
 )
 
+#: An engine that turns faster [1/min] or has a hotter exhaust [°C] than this is running. The manifold of one that
+#: stands still is at the air's pressure, which would pass for full load, and its lambda sensors see air.
+RUNNING_RPM, RUNNING_EGT_C = 400.0, 200.0
+
 #: Observations further apart than this [s] count as unconnected: delays start anew.
 CONNECTED_S = 2.0
 
@@ -75,8 +79,8 @@ class AlarmLimits:
     """The rules. All numbers are common practice, no published source, except the setup's own limit.
 
     hot: exhaust temperature [°C]. rising: its rate [°C/s], over `rise_window_s`, only from `rise_near_C`
-    below the hot limit on: throttle openings far below it are no news. lean: lambda of a bank while the load
-    is above `load_limit` (in the unit of the setup's load column). probe_lost: share of readings that are
+    below the hot limit on: throttle openings far below it are no news. lean: lambda of a bank while the engine
+    runs and its load is above `load_limit` (in the unit of the setup's load column). probe_lost: share of readings that are
     none. silent: s without a sample. A rule that is None is not watched.
     """
 
@@ -114,7 +118,7 @@ class Observation:
     """The engine at `time_s` [s since the recording began]; NaN where a value is not known.
 
     egt_C: cylinder -> °C. lost_share: cylinder -> share (0…1) of its readings that were none, NaN without
-    readings. lambda_by_bank: bank -> lambda. load: in the unit of its column. silent_s: instrument -> s
+    readings. lambda_by_bank: bank -> lambda. load: in the unit of its column. rpm: 1/min. silent_s: instrument -> s
     without a sample.
     """
 
@@ -123,7 +127,15 @@ class Observation:
     lost_share: Mapping[int, float] = field(default_factory=dict)
     lambda_by_bank: Mapping[str, float] = field(default_factory=dict)
     load: float = math.nan
+    rpm: float = math.nan
     silent_s: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def running(self) -> bool:
+        """Whether the engine runs: by its speed or, where that is not known, by a hot exhaust."""
+        if not math.isnan(self.rpm):
+            return self.rpm >= RUNNING_RPM
+        return any(egt >= RUNNING_EGT_C for egt in self.egt_C.values())
 
 
 @dataclass(frozen=True)
@@ -181,7 +193,7 @@ class AlarmWatch:
                     yield AlarmKind.RISING, f"cylinder {cylinder}", limits.rising, rate if near else -math.inf
         if limits.lean is not None and not math.isnan(seen.load):
             for bank, value in seen.lambda_by_bank.items():
-                loaded = seen.load >= limits.load_limit
+                loaded = seen.load >= limits.load_limit and seen.running
                 yield AlarmKind.LEAN, f"bank {bank}", limits.lean, value if loaded else -math.inf
         for cylinder, share in seen.lost_share.items():
             yield AlarmKind.PROBE_LOST, f"cylinder {cylinder}", limits.probe_lost, share

@@ -104,6 +104,7 @@ def _observation(time_s: float, table: PhysicalTable, silent_s: Mapping[str, flo
         lost_share={c: float(table.egt_status[0, row] != Status.GOOD) for c, row in rows.items()},
         lambda_by_bank={bank: float(values[0]) for bank, values in table.lambda_by_bank.items()},
         load=math.nan if table.load is None else float(table.load[0]),
+        rpm=math.nan if table.rpm is None else float(table.rpm[0]),
         silent_s=silent_s,
     )
 

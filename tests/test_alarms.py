@@ -131,14 +131,29 @@ def test_the_rate_is_not_taken_across_a_hole():
 
 def test_lean_counts_under_load_only_and_ends_with_the_load():
     watch = AlarmWatch(LIMITS)
-    assert changes(watch, time_s=0.0, lambda_by_bank={"left": 1.1}, load=60.0) == []
-    assert changes(watch, time_s=0.2, lambda_by_bank={"left": 1.1}) == []
-    assert changes(watch, time_s=0.4, lambda_by_bank={"left": 1.1, "right": 0.9}, load=95.0) == [
-        (AlarmKind.LEAN, "bank left", True)
-    ]
-    assert changes(watch, time_s=0.6, lambda_by_bank={"left": 1.1}, load=50.0) == [
-        (AlarmKind.LEAN, "bank left", False)
-    ]
+    lean = {"left": 1.1, "right": 0.9}
+    assert changes(watch, time_s=0.0, lambda_by_bank=lean, load=60.0, rpm=3000) == []
+    assert changes(watch, time_s=0.2, lambda_by_bank=lean, rpm=3000) == []
+    rung = changes(watch, time_s=0.4, lambda_by_bank=lean, load=95.0, rpm=3000)
+    assert rung == [(AlarmKind.LEAN, "bank left", True)]
+    over = changes(watch, time_s=0.6, lambda_by_bank=lean, load=50.0, rpm=3000)
+    assert over == [(AlarmKind.LEAN, "bank left", False)]
+
+
+@pytest.mark.parametrize(
+    ("known", "rings"),
+    [
+        ({"rpm": 0.0}, False),
+        ({"rpm": 250.0}, False),
+        ({"rpm": 2500.0}, True),
+        ({"egt_C": {1: 25.0, 2: math.nan}}, False),
+        ({"egt_C": {1: 650.0, 2: math.nan}}, True),
+        ({"rpm": 0.0, "egt_C": {1: 450.0}}, False),
+    ],
+)
+def test_an_engine_that_stands_still_in_full_air_is_not_lean_under_load(known, rings):
+    seen = changes(AlarmWatch(LIMITS), time_s=0.0, lambda_by_bank={"left": 1.45}, load=101.0, **known)
+    assert seen == ([(AlarmKind.LEAN, "bank left", True)] if rings else [])
 
 
 def test_a_lost_probe_and_a_silent_instrument_are_alarms_that_end():

@@ -42,6 +42,7 @@ cylinder = 3
 column = "egt3_C"
 [conditions]
 load = "map_kPa"
+rpm = "wideband:rpm"
 """
 MAIN = ("time_ms", "cj_ohm", "egt1_mV", "egt2_mV", "egt3_C", "map_kPa")
 ROW = ("100", "109.73", "31.2", "30.9", "741.5", "82.0")
@@ -51,7 +52,7 @@ ROW = ("100", "109.73", "31.2", "30.9", "741.5", "82.0")
 def live():
     values = LiveValues(parse_setup(SETUP))
     values.columns("main", MAIN)
-    values.columns("wideband", ("time_us", "lambda_port_V"))
+    values.columns("wideband", ("time_us", "lambda_port_V", "rpm"))
     return values
 
 
@@ -59,19 +60,19 @@ def test_a_live_value_is_what_the_session_will_say(live, tmp_path):
     undelayed = SETUP.replace("delay_s = 0.25\n", "")
     with SessionWriter.create(tmp_path / "session", undelayed) as writer:
         writer.header("main", MAIN)
-        writer.header("wideband", ("time_us", "lambda_port_V"))
+        writer.header("wideband", ("time_us", "lambda_port_V", "rpm"))
         for i in range(50):
             writer.append("main", [i * 0.02], [(str(i * 20), *ROW[1:])])
-            writer.append("wideband", [i * 0.02], [(str(i * 20_000), "1.75")])
+            writer.append("wideband", [i * 0.02], [(str(i * 20_000), "1.75", "2998")])
     table = physical_table(open_session(tmp_path / "session"))
     live.samples("main", 0.98, [ROW])
-    live.samples("wideband", 0.98, [("98000", "1.75")])
+    live.samples("wideband", 0.98, [("98000", "1.75", "2998")])
     seen = live.observe(1.0)
     for i, cylinder in enumerate(table.cylinders):
         assert seen.egt_C[cylinder] == pytest.approx(table.egt_C[25, i], abs=1e-9, rel=0)
     assert seen.lambda_by_bank["port"] == pytest.approx(table.lambda_by_bank["port"][25], abs=1e-12, rel=0)
     assert seen.lambda_by_bank["port"] == pytest.approx(0.90, abs=1e-12, rel=0)
-    assert seen.load == 82.0
+    assert (seen.load, seen.rpm) == (82.0, 2998.0)
     assert seen.silent_s == {"main": pytest.approx(0.02), "wideband": pytest.approx(0.02)}
 
 
@@ -95,7 +96,7 @@ def test_a_probe_without_a_temperature_is_lost(live, text):
 
 def test_a_value_is_held_for_a_slow_instrument_and_then_unknown_not_lost(live):
     live.samples("main", 1.0, [ROW])
-    live.samples("wideband", 1.0, [("0", "1.75")])
+    live.samples("wideband", 1.0, [("0", "1.75", "2998")])
     live.observe(1.0)
     held = live.observe(2.5)
     assert held.lambda_by_bank["port"] == pytest.approx(0.9) and held.load == 82.0
