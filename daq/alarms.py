@@ -80,8 +80,8 @@ class AlarmLimits:
 
     hot: exhaust temperature [°C]. rising: its rate [°C/s], over `rise_window_s`, only from `rise_near_C`
     below the hot limit on: throttle openings far below it are no news. lean: lambda of a bank while the engine
-    runs and its load is above `load_limit` (in the unit of the setup's load column). probe_lost: share of readings that are
-    none. silent: s without a sample. A rule that is None is not watched.
+    runs and its load is above `load_limit` (in the unit of the setup's load column). probe_lost: share of
+    readings that are none. silent: s without a sample. A rule that is None is not watched.
     """
 
     hot: Rule | None = None
