@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis import findings
 from analysis.combustion_faults import CombustionFault, hot_without_shift
-from analysis.conditions import Span
-from analysis.deviation import Deviation, deviation_budget, deviations, heat_line
+from analysis.deviation import deviation_budget, heat_line
+from analysis.holds import Hold, best_hold, find_holds, region_offsets
+from analysis.operating_regions import region_dependence
 from analysis.probe_faults import UNKNOWN_DRIFT, DriftRate, ProbeFault, drifting
-from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, Side, SweepCurves
+from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, SweepCurves
 from analysis.session_view import SessionView
-from analysis.slope import Slope, prior_slope, side_by_slope, side_of
 from analysis.sweep import (
     RANGE_MIN,
     SweepEstimate,
@@ -29,8 +29,6 @@ from analysis.uncertainty import budget_line, combined_u, expanded_u95
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
-
-OTHER_POINT_SLOPE_U = 0.3  # a slope measured at one speed and load, used at another
 
 
 @dataclass(frozen=True)
@@ -46,16 +44,6 @@ class BankJudgement:
     used: tuple[tuple[int, int], ...]
 
 
-@dataclass(frozen=True)
-class _Hold:
-    """A bank's deviation at one region with the slope that holds there."""
-
-    region: tuple[Span, ...]
-    deviation: Deviation
-    side: Side | None
-    slope: Slope | None
-
-
 def judge_bank(view: SessionView, name: str) -> BankJudgement:
     """Judge the bank `name`."""
     bank = next(b for b in view.table.setup.bank if b.name == name)
@@ -65,21 +53,25 @@ def judge_bank(view: SessionView, name: str) -> BankJudgement:
     healthy = tuple(c for c in bank.cylinders if c in view.table.cylinders and c not in broken)
     hot = hot_without_shift(sweep) if sweep is not None else {}
     steady = tuple(c for c in healthy if c not in hot)
-    holds = _holds(view, name, steady if len(steady) > 1 else healthy, sweep)
-    best = _best_hold(holds)
-    entries = tuple(_cylinder(view, name, c, broken, hot, sweep, best, len(healthy)) for c in bank.cylinders)
+    holds = find_holds(view, name, steady if len(steady) > 1 else healthy, sweep)
+    best = best_hold(holds)
+    region_table = region_offsets(view, holds, sweep)
+    entries = tuple(
+        _with_regions(_cylinder(view, name, c, broken, hot, sweep, best, len(healthy)), region_table, sweep)
+        for c in bank.cylinders
+    )
     return BankJudgement(
         bank=_bank_balance(name, bank.cylinders, best, sweep),
         cylinders=entries,
         method=_method(sweep, best),
         sweeps=() if sweep is None else (curves(sweep),),
-        regions=_regions(view, holds),
+        regions=region_table,
         next_steps=_next_steps(view, name, entries, sweep, best),
         used=_used(view, sweep, best),
     )
 
 
-def _method(sweep: SweepEstimate | None, best: _Hold | None) -> Method | None:
+def _method(sweep: SweepEstimate | None, best: Hold | None) -> Method | None:
     if sweep is not None:
         return "sweep"
     return None if best is None else "steady"
@@ -125,45 +117,6 @@ def _best_sweep(view: SessionView, name: str, healthy: tuple[int, ...]) -> Sweep
     return min(found, key=lambda e: float(np.mean(e.u95_percent)), default=None)
 
 
-def _holds(
-    view: SessionView, name: str, cylinders: tuple[int, ...], sweep: SweepEstimate | None
-) -> list[_Hold]:
-    holds = []
-    for region in view.regions:
-        pieces = [np.arange(p.start, p.stop) for p in view.parts_of(region) if p.kind == "steady"]
-        if not pieces:
-            continue
-        deviation = deviations(view.blocks, np.concatenate(pieces), name, cylinders)
-        if deviation is None:
-            continue
-        side, slope = _side_and_slope(deviation, sweep)
-        holds.append(_Hold(region, deviation, side, slope))
-    return holds
-
-
-def _side_and_slope(deviation: Deviation, sweep: SweepEstimate | None) -> tuple[Side | None, Slope | None]:
-    """From this engine's own sweep where it covers that mixture, else by lambda alone and the prior."""
-    if not np.isfinite(deviation.lambda_mean):
-        return None, None
-    if sweep is not None:
-        x = -float(np.log(deviation.lambda_mean))
-        seen = sweep.fit.data.x
-        if seen.min() <= x <= seen.max():
-            value, u = sweep.fit.slope_at(x)
-            slope = Slope(
-                -value, float(np.hypot(u, OTHER_POINT_SLOPE_U * value)), "measured in this session's sweep"
-            )
-            return side_by_slope(slope), slope
-    side = side_of(deviation.lambda_mean)
-    return side, prior_slope(side)
-
-
-def _best_hold(holds: list[_Hold]) -> _Hold | None:
-    """The longest hold whose slope tells; else the longest one."""
-    telling = [h for h in holds if h.slope is not None and h.slope.telling]
-    return max(telling or holds, key=lambda h: h.deviation.duration_s, default=None)
-
-
 def _cylinder(
     view: SessionView,
     name: str,
@@ -171,7 +124,7 @@ def _cylinder(
     broken: Mapping[int, ProbeFault | CombustionFault],
     hot: Mapping[int, CombustionFault],
     sweep: SweepEstimate | None,
-    hold: _Hold | None,
+    hold: Hold | None,
     n_healthy: int,
 ) -> CylinderBalance:
     if cylinder in broken or cylinder in hot:
@@ -186,6 +139,24 @@ def _cylinder(
         return _by_sweep(view, name, cylinder, sweep, deviation_C, deviation_u95_C)
     assert hold is not None
     return _by_hold(view, name, cylinder, hold)
+
+
+def _with_regions(
+    entry: CylinderBalance, offsets: tuple[RegionOffset, ...], sweep: SweepEstimate | None
+) -> CylinderBalance:
+    """Add what changes with the operating point; only a sweep makes regions comparable beyond the ports' own heat."""
+    if sweep is None or entry.finding in ("probe-fault", "combustion-fault"):
+        return entry
+    found = region_dependence(entry.cylinder, [o for o in offsets if o.cylinder == entry.cylinder])
+    if found is None:
+        return entry
+    return replace(
+        entry,
+        reasons=(*entry.reasons, found.sentence),
+        flow_offset_percent=found.flow_percent,
+        dead_time_ms=found.dead_time_ms,
+        dead_time_u95_ms=found.dead_time_u95_ms,
+    )
 
 
 def _faulty(
@@ -208,7 +179,7 @@ def _faulty(
     )
 
 
-def _deviation_of(view: SessionView, cylinder: int, hold: _Hold | None) -> tuple[float | None, float | None]:
+def _deviation_of(view: SessionView, cylinder: int, hold: Hold | None) -> tuple[float | None, float | None]:
     if hold is None or cylinder not in hold.deviation.cylinders:
         return None, None
     i = hold.deviation.cylinders.index(cylinder)
@@ -217,7 +188,7 @@ def _deviation_of(view: SessionView, cylinder: int, hold: _Hold | None) -> tuple
 
 
 def _nothing_to_say(
-    view: SessionView, cylinder: int, sweep: SweepEstimate | None, hold: _Hold | None, n_healthy: int
+    view: SessionView, cylinder: int, sweep: SweepEstimate | None, hold: Hold | None, n_healthy: int
 ) -> tuple[str, ...]:
     if cylinder not in view.table.cylinders:
         return (f"cylinder {cylinder} has no probe in the setup",)
@@ -255,7 +226,7 @@ def _by_sweep(
     )
 
 
-def _by_hold(view: SessionView, name: str, cylinder: int, hold: _Hold) -> CylinderBalance:
+def _by_hold(view: SessionView, name: str, cylinder: int, hold: Hold) -> CylinderBalance:
     setup, deviation, slope = view.table.setup, hold.deviation, hold.slope
     assert slope is not None
     i = deviation.cylinders.index(cylinder)
@@ -282,7 +253,7 @@ def _by_hold(view: SessionView, name: str, cylinder: int, hold: _Hold) -> Cylind
 
 
 def _bank_balance(
-    name: str, cylinders: tuple[int, ...], hold: _Hold | None, sweep: SweepEstimate | None
+    name: str, cylinders: tuple[int, ...], hold: Hold | None, sweep: SweepEstimate | None
 ) -> BankBalance:
     if hold is None:
         mixture = None if sweep is None else float(np.exp(-sweep.fit.data.x.mean()))
@@ -299,56 +270,12 @@ def _bank_balance(
     )
 
 
-def _regions(view: SessionView, holds: list[_Hold]) -> tuple[RegionOffset, ...]:
-    found = []
-    for hold in holds:
-        rpm, load = hold.region[0].rpm, hold.region[0].load
-        name = " · ".join(
-            text
-            for text in ("" if rpm is None else f"{rpm:.0f} rpm", "" if load is None else f"load {load:.0f}")
-            if text
-        )
-        width = view.blocks.injector_ms
-        blocks = np.concatenate([np.arange(s.start, s.stop) for s in hold.region])
-        for i, cylinder in enumerate(hold.deviation.cylinders):
-            lines = deviation_budget(hold.deviation, view.table.setup, i)
-            value = float(hold.deviation.deviation_C[i])
-            telling = hold.slope is not None and hold.slope.telling
-            u_C = combined_u((*lines, heat_line(hold.deviation, view.table.setup)))
-            offset = -value / hold.slope.C_per_percent if telling and hold.slope else None
-            u95 = None
-            if offset is not None and hold.slope is not None:
-                parts = (
-                    u_C / hold.slope.C_per_percent,
-                    offset * hold.slope.u_C_per_percent / hold.slope.C_per_percent,
-                )
-                u95 = 2.0 * float(np.hypot(*parts))
-            found.append(
-                RegionOffset(
-                    region=name or "all of the session",
-                    rpm=rpm,
-                    load=load,
-                    injector_ms=None if width is None else float(np.nanmean(width[blocks])),
-                    cylinder=cylinder,
-                    egt_deviation_C=value,
-                    egt_deviation_u95_C=expanded_u95(lines),
-                    fuel_offset_percent=offset,
-                    fuel_offset_u95_percent=u95,
-                    noise_u_C=float(hold.deviation.noise_u_C[i]),
-                    lambda_mean=hold.deviation.lambda_mean
-                    if np.isfinite(hold.deviation.lambda_mean)
-                    else None,
-                )
-            )
-    return tuple(found)
-
-
 def _next_steps(
     view: SessionView,
     name: str,
     entries: tuple[CylinderBalance, ...],
     sweep: SweepEstimate | None,
-    hold: _Hold | None,
+    hold: Hold | None,
 ) -> tuple[str, ...]:
     steps = [
         f"mend first: {entry.reasons[0]}"
@@ -367,7 +294,7 @@ def _next_steps(
     return tuple(steps)
 
 
-def _used(view: SessionView, sweep: SweepEstimate | None, hold: _Hold | None) -> tuple[tuple[int, int], ...]:
+def _used(view: SessionView, sweep: SweepEstimate | None, hold: Hold | None) -> tuple[tuple[int, int], ...]:
     spans: list[tuple[int, int]] = []
     if sweep is not None:
         first, last = sweep.fit.data.time_s[0], sweep.fit.data.time_s[-1]

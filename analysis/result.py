@@ -60,7 +60,8 @@ class CylinderBalance:
     """A cylinder's finding. Deviations [°C] and offsets [% fuel per air] are against the bank's own mean.
 
     Offsets are None where the data cannot tell; `reasons` then says why. `budget` adds up to the offset's standard
-    uncertainty (or the deviation's where there is no offset).
+    uncertainty (or the deviation's where there is no offset). flow_offset_percent, dead_time_ms: only where offsets at
+    several pulse widths tell flow from dead time.
     """
 
     cylinder: int
@@ -72,6 +73,9 @@ class CylinderBalance:
     finding: Finding
     reasons: tuple[str, ...]
     budget: tuple[BudgetLine, ...] = ()
+    flow_offset_percent: float | None = None
+    dead_time_ms: float | None = None
+    dead_time_u95_ms: float | None = None
 
 
 @dataclass(frozen=True)

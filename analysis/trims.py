@@ -90,7 +90,8 @@ def _bank_step(entries: list[CylinderBalance], limits: TrimLimits) -> list[float
     certain = np.array([_certain(e, limits) for e in judged], dtype=bool)
     if not certain.any():
         return result
-    offset = np.array([e.fuel_offset_percent for e in judged], dtype=float)
+    offset = np.array([_flow_offset(e) for e in judged])
+    offset -= offset.mean()
     step = solve_step(offset, certain, limits)
     wanted = np.clip(-offset, None, limits.step_percent)
     if np.any(certain & (offset < 0) & (step < wanted - limits.threshold_percent)):
@@ -99,6 +100,12 @@ def _bank_step(entries: list[CylinderBalance], limits: TrimLimits) -> list[float
         step = np.where(certain & (offset < 0), lean_only, step)
     step = np.where(np.abs(step) < SMALLEST_TRIM, 0.0, step)
     return [float(step[known[e.cylinder]]) if e.cylinder in known else None for e in entries]
+
+
+def _flow_offset(entry: CylinderBalance) -> float:
+    """The part of the offset that a factor on the fuel mends; what a dead time makes is mended in milliseconds."""
+    own = entry.fuel_offset_percent if entry.flow_offset_percent is None else entry.flow_offset_percent
+    return float(own or 0.0)
 
 
 def _certain(entry: CylinderBalance, limits: TrimLimits) -> bool:
@@ -118,7 +125,7 @@ def _cylinder_trim(
         cylinder=entry.cylinder,
         bank=entry.bank,
         trim_percent=trim,
-        trim_ms=None,
+        trim_ms=None if trim is None else entry.dead_time_ms,
         predicted_offset_percent=left,
         predicted_deviation_C=deviation,
         predicted_deviation_u95_C=u95,
