@@ -70,6 +70,7 @@ def sample_times(table: InstrumentTable) -> SampleTimes:
 
 def _increasing(instrument: str, times: FloatArray, kept: IntArray, epochs: int, bad: int) -> SampleTimes:
     """`times` of the samples `kept` less those that are not later than all before; `bad`: already left out."""
+    times = np.round(times, 6)  # as fine as a session's file, so that a copy of a session analyses the same
     earlier = np.maximum.accumulate(np.concatenate([[-np.inf], times[kept]]))[:-1]
     later = times[kept] > earlier
     dropped = int(np.count_nonzero(~later))

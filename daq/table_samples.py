@@ -6,6 +6,7 @@ A row or a cell that cannot be used is counted and said; where too much of a tab
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,7 @@ from daq.errors import TableError
 from daq.session_writer import SessionWriter
 from daq.setupfile import Setup
 from daq.table_import import Plan, Source
-from daq.table_text import NUMBER, OPEN, TableText, is_missing
+from daq.table_text import NUMBER, OPEN, OUT_OF_RANGE, TableText, is_missing
 from daq.table_time import Clock
 from daq.table_units import FACTORS, converter
 from daq.thermocouple import HIGHEST_C, LOWEST_C
@@ -27,6 +28,7 @@ BLOCK_ROWS = 20_000
 MOST_LATE_SHARE = 0.1
 MOST_BAD_SHARE = 0.5
 LONGEST_KEPT_S = 1e7
+NO_TEMPERATURE_C = "-999"  # below absolute zero: reading it again gives 'out of range'
 PLAIN = frozenset("0123456789.+-eE")
 # no engine runs at lambda 3.5, none at an air-fuel ratio of 3: such a column is the other of the two
 HIGHEST_LAMBDA, LOWEST_AFR = 3.5, 3.0
@@ -34,7 +36,7 @@ HIGHEST_LAMBDA, LOWEST_AFR = 3.5, 3.0
 
 @dataclass(frozen=True)
 class Samples:
-    """time_s: (n,) s, increasing. values: target -> (n,), NaN for no reading, +inf for an open circuit.
+    """time_s: (n,) s, increasing. values: target -> (n,), NaN for no reading, +inf for open, -inf out of range.
 
     remarks: what could not be used, one plain sentence each.
     """
@@ -76,10 +78,10 @@ class _Column:
                 f"{self._bad} of {read.size} cells of {self.source.header!r} are no numbers, "
                 f"e.g. {self._example!r}"
             )
-        is_open = np.isinf(read)
+        said = np.isinf(read)
         _check_plausible(self.source, read[np.isfinite(read)])
         change = converter(self.source.unit, self.source.target_unit, fuel)
-        return np.where(is_open, np.inf, change(np.where(is_open, np.nan, read)))
+        return np.where(said, read, change(np.where(said, np.nan, read)))
 
     def remarks(self) -> list[str]:
         """What of this column could not be used."""
@@ -118,7 +120,7 @@ def read_samples(table: TableText, plan: Plan, setup: Setup) -> Samples:
 
 
 def numbers(cells: Sequence[str], decimal: str) -> tuple[FloatArray, list[str]]:
-    """(n,) numbers of `cells`, NaN for none and +inf for 'open', and the cells that are neither.
+    """(n,) numbers of `cells`, NaN for none, +inf for 'open', -inf for 'out of range'; and the other cells.
 
     >>> numbers(["1,5", "", "open", "1.5"], ",")
     (array([1.5, nan, inf, nan]), ['1.5'])
@@ -140,6 +142,8 @@ def _number(cell: str, decimal: str) -> float | None:
         return np.nan
     if cell.lower() == OPEN:
         return np.inf
+    if cell.lower() == OUT_OF_RANGE:
+        return -np.inf
     plain = cell.replace("−", "-")
     other = "," if decimal == "." else "."
     if other in plain or not NUMBER.fullmatch(plain):
@@ -214,16 +218,15 @@ def write_session(samples: Samples, setup: Setup, setup_text: str, folder: str |
             writer.header(instrument, [setup.locate(target)[1] for target in targets], time_s=0.0)
             for start in range(0, samples.time_s.size, BLOCK_ROWS):
                 part = slice(start, start + BLOCK_ROWS)
-                texts = [_texts(samples.values[target][part]) for target in targets]
+                texts = [_texts(samples.values[target][part], target) for target in targets]
                 writer.append(instrument, samples.time_s[part].tolist(), list(zip(*texts, strict=True)))
         for remark in samples.remarks:
             writer.mark("import", remark, time_s=0.0)
         writer.close("imported", time_s=float(samples.time_s[-1]))
 
 
-def _texts(values: FloatArray) -> list[str]:
-    """Numbers as a session's fields, every digit kept."""
-    return [
-        repr(value) if -np.inf < value < np.inf else OPEN if value == np.inf else ""
-        for value in values.tolist()
-    ]
+def _texts(values: FloatArray, target: str) -> list[str]:
+    """Numbers as a session's fields, every digit kept; what was out of range stays so."""
+    outside = NO_TEMPERATURE_C if target.endswith("_C") else ""
+    special = {np.inf: OPEN, -np.inf: outside}
+    return [repr(value) if math.isfinite(value) else special.get(value, "") for value in values.tolist()]

@@ -22,6 +22,7 @@ BYTE_ORDER_MARKS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16", b"\xef\xbb\xbf
 SAMPLE_ROWS = 5000
 MISSING = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "---"})
 OPEN = "open"
+OUT_OF_RANGE = "out of range"
 NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 CLOCK = re.compile(
     r"(?:(?P<date>\d{1,4}[./-]\d{1,2}[./-]\d{1,4})(?:\s+|T))?"
@@ -184,7 +185,11 @@ def _trimmed(cells: Sequence[str]) -> list[str]:
 
 def _is_value(cell: str) -> bool:
     plain = cell.replace("−", "-")
-    return bool(NUMBER.fullmatch(plain) or CLOCK.fullmatch(cell)) or is_missing(cell) or cell.lower() == OPEN
+    return (
+        bool(NUMBER.fullmatch(plain) or CLOCK.fullmatch(cell))
+        or is_missing(cell)
+        or cell.lower() in (OPEN, OUT_OF_RANGE)
+    )
 
 
 def _is_data(cells: Sequence[str]) -> bool:
