@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
+from benchmark_clock import as_table, errors_ms, simulated_arrivals
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.clock import earliest_delay_s, sample_times
 from daq.epochs import split_epochs
 from daq.session import InstrumentTable
-from tests.benchmark_clock import as_table, errors_ms, simulated_arrivals
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+from session_rig import SETUP, write_session
 
 from daq.errors import SetupError
 from daq.physical import PhysicalTable, Status, physical_table
 from daq.session import InstrumentTable, Session, open_session
 from daq.setupfile import parse_setup
-from tests.session_rig import SETUP, write_session
 
 FloatArray = npt.NDArray[np.float64]
 TWO_PROBES = """\

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from session_rig import COLUMNS, SETUP, row
 
 from daq.errors import EvenburnError, SessionError, SetupError, StreamError
 from daq.physical import physical_table
 from daq.replay import own_time, replay
 from daq.session import open_session
-from tests.session_rig import COLUMNS, SETUP, row
 
 HEADER = "#" + ",".join(COLUMNS)
 

@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from session_rig import COLUMNS, SETUP, host_s, row, write_session
 
 from daq.errors import SessionError, SetupError
 from daq.session import Session, open_session
-from tests.session_rig import COLUMNS, SETUP, host_s, row, write_session
 
 
 @pytest.fixture(scope="module")

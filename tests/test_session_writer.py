@@ -13,11 +13,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from session_rig import COLUMNS, SETUP, Clock, host_s, row, write_session
 
 from daq.errors import SessionError
 from daq.session import SessionTail, SessionWriter, add_mark, open_session
 from daq.session_marks import decode_record, encode_record
-from tests.session_rig import COLUMNS, SETUP, Clock, host_s, row, write_session
 
 
 def begin(folder: Path, clock: Clock | None = None) -> SessionWriter:
@@ -85,7 +85,7 @@ def test_a_read_only_folder_is_one_clear_line(tmp_path: Path) -> None:
 
 def test_full_disk_ends_the_session_and_what_was_written_stays(tmp_path: Path) -> None:
     """A limit on the size of files stands for the full disk: the write that crosses it comes back short."""
-    process = multiprocessing.get_context("fork").Process(target=_fill_the_disk, args=(tmp_path / "s",))
+    process = multiprocessing.get_context("spawn").Process(target=_fill_the_disk, args=(tmp_path / "s",))
     process.start()
     process.join()
     assert process.exitcode == 0

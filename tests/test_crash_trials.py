@@ -1,0 +1,13 @@
+"""A short version of the crash trials; the long one is `python tests/crash_trials.py --count 1000`."""
+
+from __future__ import annotations
+
+import pytest
+from crash_trials import run
+
+
+@pytest.mark.parametrize(("kind", "count"), [("kill", 8), ("power", 8), ("cut", 60)])
+def test_every_session_opens_and_no_value_is_wrong(kind: str, count: int) -> None:
+    lost_s = run(kind, count, seed=7)
+    assert len(lost_s) == count
+    assert max(lost_s) <= (2.0 if kind == "power" else 1.0)
