@@ -130,7 +130,7 @@ def _stretches(view: SessionView, judged: list[BankJudgement]) -> tuple[Stretch,
         for span, pieces in view.parts
         for part in pieces
     ]
-    found += find_pulls(view.blocks)
+    found += find_pulls(view.blocks, any(j.method == "pull" for j in judged))
     return tuple(sorted(found, key=lambda stretch: stretch.start_s))
 
 

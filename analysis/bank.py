@@ -74,7 +74,9 @@ def judge_bank(view: SessionView, name: str) -> BankJudgement:
 def _method(sweep: SweepEstimate | None, best: Hold | None) -> Method | None:
     if sweep is not None:
         return "sweep"
-    return None if best is None else "steady"
+    if best is None:
+        return None
+    return "steady" if best.region else "pull"
 
 
 def _sweep_of_sound_probes(

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from analysis.conditions import Span
 from analysis.deviation import Deviation, deviation_budget, deviations, heat_line
 from analysis.operating_regions import HEAT_CHANGE_U_C
+from analysis.pulls import pull_deviation
 from analysis.result import RegionOffset, Side
 from analysis.session_view import SessionView
 from analysis.slope import Slope, prior_slope, side_by_slope, side_of
@@ -39,7 +40,7 @@ class Hold:
 def find_holds(
     view: SessionView, name: str, cylinders: tuple[int, ...], sweep: SweepEstimate | None
 ) -> list[Hold]:
-    """The bank's holds, one per operating region that has a steady part."""
+    """The bank's holds, one per operating region with a steady part; where none tells, its pulls too (region ())."""
     holds = []
     for region in view.regions:
         pieces = [np.arange(p.start, p.stop) for p in view.parts_of(region) if p.kind == "steady"]
@@ -49,6 +50,10 @@ def find_holds(
         if deviation is not None:
             side, slope = _side_and_slope(deviation, sweep)
             holds.append(Hold(region, deviation, side, slope))
+    if sweep is None and not any(hold.telling for hold in holds):
+        deviation = pull_deviation(view.blocks, name, view.lags[name].of(cylinders))
+        if deviation is not None:
+            holds.append(Hold((), deviation, *_side_and_slope(deviation, None)))
     return holds
 
 
@@ -81,6 +86,8 @@ def region_offsets(
     """Every cylinder at every region: its deviation, and the offset it means there."""
     found = []
     for hold in holds:
+        if not hold.region:
+            continue
         for i, cylinder in enumerate(hold.deviation.cylinders):
             offset, u95 = _offset_here(view, hold, i, sweep)
             found.append(
