@@ -184,14 +184,14 @@ def test_instruments_of_different_rates_meet_on_the_thermocouples_times() -> Non
         table("main", slow_s, rpm=1000 + 10 * slow_s, map_kPa=80.0, pw_ms=5 + slow_s),
         table("second", fast_s, egt1_C=700.0, egt2_C=710.0, fuel_pct=fast_s),
     )
-    np.testing.assert_array_equal(found.time_s, fast_s)
+    np.testing.assert_allclose(found.time_s, fast_s, rtol=0, atol=1e-9)
     inside = (fast_s >= 1.0) & (fast_s <= slow_s[-1])
     assert found.rpm is not None and found.load is not None and found.injector_ms is not None
     np.testing.assert_allclose(found.rpm[inside], 1000 + 10 * fast_s[inside], rtol=1e-12)
     np.testing.assert_allclose(found.injector_ms[inside], 5 + fast_s[inside], rtol=1e-12)
     for values in (found.rpm, found.load, found.injector_ms):
         assert np.isnan(values[~inside]).all()
-    np.testing.assert_array_equal(found.mixture, fast_s)
+    np.testing.assert_allclose(found.mixture, fast_s, rtol=0, atol=1e-9)
 
 
 def test_nothing_is_invented_across_a_gap_of_either_instrument() -> None:
