@@ -14,103 +14,70 @@ the wall, so that a trial of half a second holds a seal.
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import os
 import random
 import shutil
 import signal
+import subprocess
 import sys
 import tempfile
 import threading
-import time
 from collections.abc import Callable
-from dataclasses import dataclass
-from multiprocessing.connection import Connection
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from session_rig import COLUMNS, SETUP, row
+from session_rig import COLUMNS, row
 
-from daq.session import SessionWriter, open_session
+from daq.session import open_session
 
 SPEED = 20.0
 RATE_HZ = 200.0
-BATCH_S = 0.1
-SYNC_EVERY_S = 1.0
 FILES = ("main.csv", "marks.jsonl", "setup.toml")
-_FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload([__name__])
 
 
 @dataclass(frozen=True)
-class Synced:
-    """What a completed sync has made safe: samples, and the length of each of `FILES`."""
+class Killed:
+    """What a recorder had told before it was killed.
 
-    samples: int
-    lengths: tuple[int, int, int]
+    taken: samples it had. synced: how many of them a completed sync had made safe, with the length that each of
+    `FILES` had then.
+    """
 
-
-def record_until_killed(folder: Path, told: Connection) -> None:
-    """Record samples of the rig without end; tells each sample number before it is written, and each sync."""
-    started_s = time.perf_counter()
-
-    def clock() -> float:
-        return SPEED * (time.perf_counter() - started_s)
-
-    writer = SessionWriter.create(folder, SETUP, clock=clock)
-    writer.header("main", COLUMNS)
-    lock = threading.Lock()
-    taken = 0
-
-    def tell(what: object) -> None:
-        with lock:
-            told.send(what)
-
-    def sync() -> None:
-        while True:
-            time.sleep(SYNC_EVERY_S / SPEED)
-            before = taken
-            lengths = tuple((folder / name).stat().st_size for name in FILES)
-            writer.sync()
-            tell(Synced(before, lengths))
-
-    threading.Thread(target=sync, daemon=True).start()
-    while True:
-        time.sleep(BATCH_S / SPEED)
-        due = int(writer.now_s * RATE_HZ)
-        tell(due)
-        numbers = range(taken, due)
-        writer.append("main", [n / RATE_HZ for n in numbers], [row(n) for n in numbers])
-        taken = due
+    taken: int = 0
+    synced: int = 0
+    lengths: tuple[int, ...] = (0, 0, 0)
 
 
-def record_and_kill(folder: Path, after_s: float) -> tuple[int, Synced]:
-    """(samples that the recorder had when it was killed, the last sync that it completed)."""
-    receive, send = _FORKS.Pipe(duplex=False)
-    process = _FORKS.Process(target=record_until_killed, args=(folder, send), daemon=True)
-    process.start()
-    send.close()
-    taken, synced = 0, Synced(0, (0, 0, 0))
-    receive.poll(20.0)  # until it records
-    deadline_s = time.perf_counter() + after_s
-    try:
-        while (left_s := deadline_s - time.perf_counter()) > 0:
-            if receive.poll(left_s):
-                taken, synced = _told(receive, taken, synced)
-        assert process.pid is not None
-        os.kill(process.pid, signal.SIGKILL)
-        process.join()
-        while receive.poll():
-            taken, synced = _told(receive, taken, synced)
-    except EOFError:
-        pass
-    receive.close()
-    return taken, synced
-
-
-def _told(receive: Connection, taken: int, synced: Synced) -> tuple[int, Synced]:
-    what = receive.recv()
-    return (taken, what) if isinstance(what, Synced) else (what, synced)
+def record_and_kill(folder: Path, after_s: float) -> Killed:
+    """Let `crash_recorder.py` record into `folder` and kill it `after_s` [s] after its first sample."""
+    recorder = subprocess.Popen(
+        [
+            sys.executable,
+            str(Path(__file__).with_name("crash_recorder.py")),
+            str(folder),
+            str(SPEED),
+            str(RATE_HZ),
+        ],
+        stdout=subprocess.PIPE,
+    )
+    assert recorder.stdout is not None
+    first = recorder.stdout.readline()
+    timer = threading.Timer(after_s, recorder.send_signal, [signal.SIGKILL])
+    timer.start()
+    told = [first, *recorder.stdout]  # until the pipe breaks; the last line may be torn
+    assert recorder.wait() == -signal.SIGKILL
+    timer.join()
+    recorder.stdout.close()
+    killed = Killed()
+    for line in told:
+        if line.endswith(b"\n"):
+            kind, samples, *lengths = line.split()
+            if kind == b"taken":
+                killed = replace(killed, taken=int(samples))
+            else:
+                killed = replace(killed, synced=int(samples), lengths=tuple(map(int, lengths)))
+    return killed
 
 
 def samples_read(folder: Path) -> int:
@@ -135,23 +102,23 @@ def _number(field: str) -> float:
 
 def kill_trial(folder: Path, rng: random.Random) -> float:
     """Seconds lost to a SIGKILL."""
-    taken, _ = record_and_kill(folder, rng.uniform(0.0, 0.7))
-    lost_s = (taken - samples_read(folder)) / RATE_HZ
+    killed = record_and_kill(folder, rng.uniform(0.0, 0.7))
+    lost_s = (killed.taken - samples_read(folder)) / RATE_HZ
     assert lost_s <= 1.0, f"{folder}: {lost_s} s lost"
     return lost_s
 
 
 def power_trial(folder: Path, rng: random.Random) -> float:
     """Seconds lost to a power cut."""
-    taken, synced = record_and_kill(folder, rng.uniform(0.1, 0.7))
-    for name, safe in zip(FILES, synced.lengths, strict=True):
+    killed = record_and_kill(folder, rng.uniform(0.1, 0.7))
+    for name, safe in zip(FILES, killed.lengths, strict=True):
         length = (folder / name).stat().st_size
         os.truncate(folder / name, rng.randint(min(safe, length), length))
         if rng.random() < 0.3:
             os.truncate(folder / name, length)  # grows again, filled with zeros
     read = samples_read(folder)
-    assert read >= synced.samples, f"{folder}: {read} samples of {synced.samples} that had been synced"
-    return (taken - read) / RATE_HZ
+    assert read >= killed.synced, f"{folder}: {read} samples of {killed.synced} that had been synced"
+    return (killed.taken - read) / RATE_HZ
 
 
 def cut_trial(folder: Path, source: Path, rng: random.Random) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from daq.session import SessionWriter
+from daq.session_writer import SessionWriter  # not daq.session: a process without pandas starts fast
 
 SETUP = """\
 [engine]
