@@ -56,7 +56,7 @@ def _first_page(trims: Trims, table: PhysicalTable, files: SessionFiles | None) 
         Paragraph(
             "Offset: fuel per air against the mean of the cylinder's own bank, lean is negative. "
             "Deviation: exhaust temperature against that mean. ± is an interval of about 95 % coverage. – "
-            "means: cannot tell.",
+            "means: cannot tell. " + UNEQUAL_HEAT,
             tone="small",
         ),
     ]
@@ -81,7 +81,6 @@ def _first_page(trims: Trims, table: PhysicalTable, files: SessionFiles | None) 
 def _session_facts(
     balance: Balance, table: PhysicalTable, files: SessionFiles | None
 ) -> tuple[tuple[str, str], ...]:
-    started = next((m for m in table.marks if m.kind == "start"), None)
     span_s = float(table.time_s[-1] - table.time_s[0]) if table.time_s.size else 0.0
     engine = table.setup.engine
     return (
@@ -90,10 +89,21 @@ def _session_facts(
         ("Cylinders", ", ".join(str(c) for c in table.cylinders)),
         ("Length", duration(span_s)),
         ("Fuel", engine.fuel),
-        ("Recorded", str(started.details.get("wall_clock", "not noted")) if started else "not noted"),
+        ("Recorded", _recorded(table)),
         ("Method", METHOD_WORDS[balance.method]),
         ("SHA-256", f"{files.checksum[:16]}… (whole at the end)" if files else "not from files"),
     )
+
+
+def _recorded(table: PhysicalTable) -> str:
+    """When the session was recorded, or what it was imported from."""
+    started = next((m for m in table.marks if m.kind == "start"), None)
+    if started is None:
+        return "not noted"
+    if "imported_from" in started.details:
+        return f"imported from {started.details['imported_from']}"
+    day, _, time = str(started.details.get("wall_clock", "not noted")).partition("T")
+    return f"{day} {time[:5]}".strip()
 
 
 def _trims_table(trims: Trims) -> Table:
@@ -162,7 +172,8 @@ def _limits(trims: Trims, table: PhysicalTable) -> tuple[str, ...]:
     said = [
         f"No cylinder is given more than {trims.step_percent:g} % or loses more than {leanest:g} % of its "
         f"fuel in one step; an offset within ± {trims.threshold_percent:g} %, or smaller than its interval, "
-        "is left alone.",
+        "is left alone, but for its share "
+        "in keeping its bank's mean.",
     ]
     said += [_bank_limit(trims, bank) for bank in trims.balance.banks]
     grouped: dict[str, list[int]] = {}

@@ -28,11 +28,15 @@ ROW = 19.0
 
 
 def offsets_picture(
-    balance: Balance, predicted: Mapping[int, float | None], threshold_percent: float, font: str
+    balance: Balance,
+    others: Mapping[int, float | None],
+    threshold_percent: float,
+    font: str,
+    other: str = "expected after this step",
 ) -> str:
-    """One row per cylinder: its fuel offset with the 95 % interval, and where `predicted` says it goes.
+    """One row per cylinder: its fuel offset with the 95 % interval, and a diamond at a second offset.
 
-    predicted: cylinder -> offset after the step [%], None where there is no step. Filled dot: lean or rich;
+    others: cylinder -> that second offset [%] (what `other` says it is), None for none. Filled dot: lean or rich;
     hollow: even or not significant. A cylinder without an offset says so in words across its row.
     """
     rows = len(balance.cylinders)
@@ -43,6 +47,7 @@ def offsets_picture(
     for entry in balance.cylinders:
         if entry.fuel_offset_percent is not None:
             reach.append(abs(entry.fuel_offset_percent) + (entry.fuel_offset_u95_percent or 0.0))
+            reach.append(abs(others.get(entry.cylinder) or 0.0))
     top, bottom = 20.0, 20.0 + rows * ROW
     limit = max(reach) * 1.08
     scale = Scale(-limit, limit, 150.0, 530.0)
@@ -65,13 +70,13 @@ def offsets_picture(
                 drawing.line(0, y - ROW / 2, PAGE_WIDTH, y - ROW / 2, stroke=FAINT)
             previous = entry.bank
         drawing.text(140, y + 4, f"cyl. {entry.cylinder}", anchor="end", bold=True)
-        _offset_row(drawing, scale, y, entry, predicted.get(entry.cylinder), bank_colour(balance, entry.bank))
-    _offsets_legend(drawing, bottom + 31, threshold_percent)
+        _offset_row(drawing, scale, y, entry, others.get(entry.cylinder), bank_colour(balance, entry.bank))
+    _offsets_legend(drawing, bottom + 31, threshold_percent, other)
     return drawing.svg()
 
 
 def _offset_row(
-    drawing: Drawing, scale: Scale, y: float, entry: CylinderBalance, after: float | None, colour: str
+    drawing: Drawing, scale: Scale, y: float, entry: CylinderBalance, other: float | None, colour: str
 ) -> None:
     words = FINDING_WORDS[entry.finding]
     told = entry.finding in ("lean", "rich")
@@ -87,15 +92,15 @@ def _offset_row(
     drawing.line(scale.clipped(offset - u95), y, scale.clipped(offset + u95), y, stroke=colour, width=2.2)
     for end in (offset - u95, offset + u95):
         drawing.line(scale.clipped(end), y - 4, scale.clipped(end), y + 4, stroke=colour, width=1.6)
-    if after is not None and abs(after - offset) > 0.05:
-        x = scale.clipped(after)
+    if other is not None and abs(other - offset) > 0.05:
+        x = scale.clipped(other)
         drawing.polygon([(x - 5, y), (x, y - 5), (x + 5, y), (x, y + 5)], colour=INK, filled=False)
     drawing.dot(scale(offset), y, 4.6, colour=colour, filled=told)
     drawing.text(630, y + 4, f"{with_interval(offset, u95)} %", anchor="end")
     drawing.text(640, y + 4, words, bold=entry.finding != "even")
 
 
-def _offsets_legend(drawing: Drawing, y: float, threshold_percent: float) -> None:
+def _offsets_legend(drawing: Drawing, y: float, threshold_percent: float, other: str) -> None:
     drawing.text(
         347, y + 1, "fuel offset, % fuel per air against the mean of the cylinder's own bank", anchor="middle"
     )
@@ -105,7 +110,7 @@ def _offsets_legend(drawing: Drawing, y: float, threshold_percent: float) -> Non
     drawing.dot(241, y - 4, 4.6, colour=INK, filled=False)
     drawing.text(250, y, "even or not told")
     drawing.polygon([(347, y - 4), (352, y - 9), (357, y - 4), (352, y + 1)], colour=INK, filled=False)
-    drawing.text(362, y, "expected after this step")
+    drawing.text(362, y, other)
     drawing.box(497, y - 10, 22, 12)
     drawing.text(523, y, f"too small to act on (± {threshold_percent:g} %)")
 

@@ -30,6 +30,9 @@ SIDE_WORDS: dict[Side, str] = {
 }
 
 
+UNEQUAL_HEAT = "Equal mixture is not equal temperature: heat that is not fuel, and the probes' errors, stay."
+
+
 def signed_or_missing(value: float | None, digits: int) -> str:
     """'−4.2', or a dash for what is not there."""
     return MISSING if value is None else signed(value, digits)

@@ -16,7 +16,7 @@ from rich.table import Table
 
 from daq.errors import EvenburnError
 
-WIDTH_IN_A_FILE = 120
+WIDTH_IN_A_FILE = 132
 
 
 class OutputError(EvenburnError):
