@@ -28,6 +28,7 @@ from dashboard.session_files import SessionFiles
 from dashboard.wording import (
     FINDING_WORDS,
     METHOD_WORDS,
+    UNEQUAL_HEAT,
     duration,
     listed,
     reason_sentence,

@@ -57,7 +57,7 @@ def command(
         raise click.UsageError("say where the session goes with --out DIR, or look first with --dry-run")
     answers = _Answers(_pairs(columns, "--map"), _pairs(units, "--unit"), delimiter, decimal)
     parsed = load_setup(setup)
-    text, plan, samples = _understand(table, parsed, answers, _ask if sys.stdin.isatty() else None)
+    text, plan, samples = _understand(table, parsed, answers, _ask if at_terminal() else None)
     _show(table, text, plan, samples, parsed.engine.fuel)
     if answers.asked:
         say(f"The same without questions: {answers.options()}")
@@ -68,6 +68,11 @@ def command(
 
     write_session(samples, parsed, setup.read_text(encoding="utf-8"), out, table.name)
     say(f"Written: {out}. Next: evenburn balance {shlex.quote(str(out))}")
+
+
+def at_terminal() -> bool:
+    """Whether there is somebody to ask."""
+    return sys.stdin.isatty()
 
 
 @dataclass
