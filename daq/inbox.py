@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from daq.serial_reader import Event, Received
+from daq.reader import Event, Received
 
 #: What an event costs in memory besides its bytes, so that a trickle of single bytes is bounded as well.
 EVENT_BYTES = 256

@@ -28,7 +28,7 @@ from collections.abc import Callable, Sequence
 from daq.counter_watch import CounterEvent, CounterWatch
 from daq.inbox import Overflowed
 from daq.line_stream import Header, LineStreamParser, Rejection, Remark, Sample
-from daq.serial_reader import Event, Found, Lost, Received
+from daq.reader import Event, Found, Lost, Received
 from daq.session import SessionWriter
 
 #: How often [s] dropped lines are noted.

@@ -15,7 +15,8 @@ from itertools import pairwise
 
 from daq.cold_junction import pt100_C
 from daq.line_stream import Header, LineStreamParser, Rejection, Remark, Sample
-from daq.serial_reader import Lost, Received, SerialReader
+from daq.reader import Lost, Received
+from daq.serial_reader import SerialReader
 from daq.thermocouple import hot_junction_C
 
 #: Terminals are about this warm [°C] in a workshop, to say what a thermocouple's voltage may mean.

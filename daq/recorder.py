@@ -21,8 +21,9 @@ from daq.errors import PortError, SessionError, SetupError
 from daq.inbox import Inbox
 from daq.line_stream import columns_problem
 from daq.ports import PortFinder
+from daq.reader import Lost, Reader
 from daq.recording import LOOK_EVERY_S, Recording
-from daq.serial_reader import Lost, Reader, SerialReader
+from daq.serial_reader import SerialReader
 from daq.session import SessionWriter
 from daq.setupfile import Setup, load_setup
 

@@ -27,9 +27,9 @@ from pty_rig import PtyInstrument, wait_for
 
 import daq.recorder
 from daq.inbox import Inbox
+from daq.reader import Found, Lost, Received
 from daq.recorder import QUEUE_BYTES, record
 from daq.recording import Recording
-from daq.serial_reader import Found, Lost, Received
 from daq.session import SessionWriter
 from daq.setupfile import parse_setup
 

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.inbox import EVENT_BYTES, Inbox, Overflowed
-from daq.serial_reader import Found, Lost, Received
+from daq.reader import Found, Lost, Received
 
 
 @given(

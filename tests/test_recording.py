@@ -4,8 +4,8 @@ import pytest
 
 from daq.inbox import Inbox
 from daq.live_values import LiveValues
+from daq.reader import Received
 from daq.recording import Recording
-from daq.serial_reader import Received
 from daq.session import SessionWriter, open_session
 from daq.setupfile import parse_setup
 

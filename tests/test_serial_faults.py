@@ -18,8 +18,8 @@ from pty_rig import PtyInstrument, wait_for
 import daq.recorder
 from daq.checksum import crc16
 from daq.errors import PortError, SessionError
+from daq.reader import PortState
 from daq.recorder import Recorder, RecorderStatus, open_readers, record
-from daq.serial_reader import PortState
 from daq.session import SessionWriter, open_session
 from daq.setupfile import load_setup
 

@@ -13,7 +13,8 @@ from pty_rig import PtyInstrument
 import daq.serial_reader
 from daq.errors import PortError
 from daq.ports import PortFinder, SerialPort, UsbIdentity
-from daq.serial_reader import LONGEST_RETRY_S, SILENT_AFTER_S, Found, Lost, PortState, Received, SerialReader
+from daq.reader import LONGEST_RETRY_S, SILENT_AFTER_S, Found, Lost, PortState, Received
+from daq.serial_reader import SerialReader
 from daq.setupfile import Instrument
 
 
