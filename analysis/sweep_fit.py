@@ -208,14 +208,20 @@ def _augmented(
     return rows, residual
 
 
+def _inverse(normal: FloatArray) -> FloatArray:
+    """The inverse of a normal matrix whose unknowns differ in size by orders of magnitude (°C, s, ln(fuel))."""
+    scale = np.diag(normal) ** -0.5
+    scales = np.outer(scale, scale)
+    return np.asarray(linalg.inv(normal * scales, check_finite=False) * scales)
+
+
 def _gauss_newton(model: _Model, theta: FloatArray, scales: Scales) -> FloatArray:
     """Least squares by Gauss-Newton with step halving: the problem is smooth and starts near its end."""
     whitener = Whitener.make(model.data.time_s, len(model.data.cylinders), scales)
     rows, residual = _augmented(model, theta, whitener, scales)
     cost = float(residual @ residual)
     for _ in range(40):
-        normal = rows.T @ rows
-        step = linalg.solve(normal, rows.T @ residual, assume_a="pos", check_finite=False)
+        step = _inverse(rows.T @ rows) @ (rows.T @ residual)
         for _halving in range(8):
             rows_new, residual_new = _augmented(model, theta + step, whitener, scales)
             cost_new = float(residual_new @ residual_new)
@@ -272,12 +278,12 @@ def _finish(model: _Model, theta: FloatArray, scales: Scales) -> SweepFit:
     whitener = Whitener.make(model.data.time_s, len(model.data.cylinders), scales)
     rows, _ = _augmented(model, theta, whitener, scales)
     normal = rows.T @ rows
-    curve_covariance = linalg.inv(normal, check_finite=False)[model.curve, model.curve]
+    curve_covariance = _inverse(normal)[model.curve, model.curve]
     drift, drift_u = _drift_told(model, theta, normal)
     normal = _without_false_slopes(model, theta, whitener, normal, curve_covariance)
     fitted, _ = model.predict(theta)
     residual = model.data.egt_C - fitted
-    shift_covariance = linalg.inv(normal, check_finite=False)[model.shift, model.shift]
+    shift_covariance = _inverse(normal)[model.shift, model.shift]
     return SweepFit(
         data=model.data,
         basis=model.basis,
@@ -302,7 +308,7 @@ def _drift_told(model: _Model, theta: FloatArray, normal: FloatArray) -> tuple[F
     """Each cylinder's drift against the others and its uncertainty with the prior on its own drift taken back."""
     told = np.zeros(len(model.data.cylinders))
     u = np.full(len(told), np.inf)
-    inverse = linalg.inv(normal, check_finite=False)
+    inverse = _inverse(normal)
     for i in range(len(told)):
         at = model.drift.start + i
         information = 1.0 / inverse[at, at] - DRIFT_C_PER_MIN**-2
@@ -326,7 +332,7 @@ def _without_false_slopes(
         return normal
     others = np.ones(model.n_parameters, dtype=bool)
     others[model.shift] = False
-    inverse = linalg.inv(normal[np.ix_(others, others)], check_finite=False)
+    inverse = _inverse(normal[np.ix_(others, others)])
     x, _ = model.mixture(theta)
     beside = whitener.apply(model.predict(theta)[1][..., others])
     slopes = model.basis.slopes(x) * (1.0 + theta[model.gain])[None, :, None]
@@ -375,5 +381,5 @@ def _shift_parts(
 def _shift_variance(model: _Model, normal: FloatArray, held: npt.NDArray[np.bool_]) -> FloatArray:
     free = ~held
     covariance = np.zeros_like(normal)
-    covariance[np.ix_(free, free)] = linalg.inv(normal[np.ix_(free, free)], check_finite=False)
+    covariance[np.ix_(free, free)] = _inverse(normal[np.ix_(free, free)])
     return np.diag(model.contrasts @ covariance[model.shift, model.shift] @ model.contrasts.T)
