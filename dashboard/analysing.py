@@ -90,6 +90,7 @@ class Analyst:
         self._folder = folder
         self._work = work
         self._known: dict[str, Progress] = {}
+        self._looked_at: dict[str, float] = {}
         self._wanted: list[tuple[bool, float, str]] = []
         self._current = ""
         self._stop_current = False
@@ -104,6 +105,8 @@ class Analyst:
         """The state of session `name`, whose analysis begins if it has not. Raises SessionError if unknown."""
         fingerprint = self._folder.fingerprint(name)
         with self._changed:
+            if needs_table:
+                self._looked_at[name] = time.monotonic()
             known = self._known.get(name)
             fresh = known is not None and (known.fingerprint == fingerprint or known.phase == "waiting")
             if known and fresh and (known.phase != "done" or known.table is not None or not needs_table):
@@ -215,7 +218,7 @@ class Analyst:
 
     def _drop_old_tables(self) -> None:
         with_table = [name for name, known in self._known.items() if known.table is not None]
-        by_age = sorted(with_table, key=lambda name: self._known[name].started_s)
+        by_age = sorted(with_table, key=lambda name: self._looked_at.get(name, 0.0))
         for name in by_age[:-TABLES_KEPT]:
             self._known[name] = replace(self._known[name], table=None)
 
@@ -224,18 +227,23 @@ class Analyst:
         if self._process is None or not self._process.is_alive() or self._pipe is None:
             self._release()
             context = multiprocessing.get_context("spawn")
-            self._pipe, theirs = context.Pipe()
-            self._process = context.Process(target=_serve, args=(theirs, self._work), daemon=True)
-            self._process.start()
+            pipe, theirs = context.Pipe()
+            process = context.Process(target=_serve, args=(theirs, self._work), daemon=True)
+            process.start()
             theirs.close()
+            with self._changed:
+                self._process, self._pipe = process, pipe
+                if self._stop_current or self._closed:  # asked for while it was starting
+                    self._end_process()
         return self._pipe
 
     def _release(self) -> None:
-        if self._process is not None:
-            self._process.terminate()
-            self._process.join(5)
-            self._process.close()
-            self._process = None
-        if self._pipe is not None:
-            self._pipe.close()
-            self._pipe = None
+        with self._changed:
+            process, pipe = self._process, self._pipe
+            self._process = self._pipe = None
+        if process is not None:
+            process.terminate()
+            process.join(5)
+            process.close()
+        if pipe is not None:
+            pipe.close()

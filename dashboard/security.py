@@ -84,7 +84,10 @@ def allowed_host(header: str | None, served_on: str) -> bool:
     Rebinding needs a name that an attacker owns, so any address literal is safe where the server listens beyond
     loopback; on loopback only loopback's own names are.
     """
-    name = urlsplit(f"//{header or ''}").hostname
+    try:
+        name = urlsplit(f"//{header or ''}").hostname
+    except ValueError:
+        return False
     if name is None:
         return False
     if name in LOOPBACK_NAMES:

@@ -24,10 +24,9 @@ from dashboard.context import Context, put
 from dashboard.downloads import register_downloads
 from dashboard.live import Live
 from dashboard.live_routes import register_live
-from dashboard.pages import balance, review, run, sessions, trims
+from dashboard.pages import PAGE_MODULES
 from dashboard.session_folder import SessionFolder
 
-PAGES: tuple[Any, ...] = (run, review, balance, trims, sessions)
 THREADS = 16
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -74,7 +73,7 @@ def create_app(folder: str | Path, *, host: str = "127.0.0.1", work: Work = anal
     analyst = Analyst(sessions_folder, work)
     live = Live(sessions_folder)
     put(server, Context(sessions_folder, analyst, live, door))
-    for page in PAGES:
+    for page in PAGE_MODULES:
         dash.register_page(
             page.__name__, path=page.PATH, name=page.NAME, title=f"{page.NAME} – Evenburn", layout=page.layout
         )

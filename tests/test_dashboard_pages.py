@@ -1,0 +1,379 @@
+"""Pages and callbacks through the server's own test client: no browser, the same requests."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import builders
+import dashboard_work
+import pytest
+from dash._utils import to_json
+
+from daq.session import open_session
+from dashboard.pages import PAGE_MODULES, balance, review, sessions, trims
+from dashboard.server import close, create_app
+
+HOME = "http://127.0.0.1:8050"
+HOSTILE = "<img src=x onerror=alert(1)>"
+LONGEST_S = 60.0
+
+
+def serve(folder: Path) -> Any:
+    """An application on three sessions in `folder`."""
+    for name in ("lean", "even", "near-peak"):
+        (folder / name).mkdir()
+        (folder / name / "setup.toml").write_text(builders.setup_text(), encoding="utf-8")
+        (folder / name / "main.csv").write_text("host_s,time_ms\n0.1,1\n0.2,2\n")
+        (folder / name / "marks.jsonl").write_text('{"time_s": 0, "kind": "start", "text": ""}\n')
+    return create_app(folder, work=dashboard_work.invented)
+
+
+@pytest.fixture(scope="module")
+def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """An application that tests only read from."""
+    app = serve(tmp_path_factory.mktemp("shared"))
+    yield app
+    close(app)
+
+
+@pytest.fixture
+def own_app(tmp_path: Path) -> Iterator[Any]:
+    """An application of one test, on `tmp_path`."""
+    app = serve(tmp_path)
+    yield app
+    close(app)
+
+
+def analysed(app: Any, *names: str) -> None:
+    for name in names:
+        assert app.server.config["EVENBURN"].analyst.wait(name, LONGEST_S).phase == "done"
+
+
+def shown(app: Any, module: Any, cookie: str = "", **query: str) -> str:
+    """What a page's layout holds, as the JSON that goes to the browser."""
+    headers = {"Cookie": f"evenburn_display={cookie}"}
+    with app.server.test_request_context("/", base_url=HOME, headers=headers):
+        tree = json.loads(to_json(module.layout(**query)))
+    return json.dumps(tree, ensure_ascii=False, separators=(",", ":"))
+
+
+def call(app: Any, outputs: list[str], inputs: dict[str, Any], state: dict[str, Any], changed: str) -> Any:
+    """One callback as the browser would ask for it; the answer's JSON, or None where nothing changes."""
+    known = app.server.test_client().get("/_dash-dependencies", base_url=HOME).json
+    wanted = next(
+        c
+        for c in known
+        if all(o in c["output"] for o in outputs) and changed.split(".")[0] in str(c["inputs"])
+    )
+
+    def given(entries: list[dict[str, str]], values: dict[str, Any]) -> list[dict[str, Any]]:
+        return [{**e, "value": values.get(f"{e['id']}.{e['property']}")} for e in entries]
+
+    many = wanted["output"].strip(".").split("...")
+    parts = [{"id": o.rpartition(".")[0], "property": o.rpartition(".")[2].partition("@")[0]} for o in many]
+    body = {
+        "output": wanted["output"],
+        "outputs": parts if wanted["output"].startswith("..") else parts[0],
+        "inputs": given(wanted["inputs"], inputs),
+        "state": given(wanted["state"], state),
+        "changedPropIds": [changed],
+    }
+    answer = app.server.test_client().post(
+        "/_dash-update-component", base_url=HOME, json=body, headers={"Origin": HOME}
+    )
+    if answer.status_code == 204:
+        return None
+    assert answer.status_code == 200, answer.data
+    return answer.json["response"]
+
+
+@pytest.mark.parametrize("module", PAGE_MODULES, ids=lambda m: m.NAME)
+@pytest.mark.parametrize("session", [None, "lean", "no such session", "../lean"])
+def test_every_page_has_a_heading_and_the_links_to_all_others(
+    app: Any, module: Any, session: str | None
+) -> None:
+    page = shown(app, module, **({"session": session} if session else {}))
+    assert '"H1"' in page
+    for other in PAGE_MODULES:
+        assert f'"href":"{other.PATH}' in page
+    if session in {"no such session", "../lean"} and module in (review, balance, trims):
+        assert "there is no session named" in page
+
+
+@pytest.mark.parametrize("module", [review, balance, trims], ids=lambda m: m.NAME)
+def test_a_page_waits_and_then_shows(own_app: Any, module: Any) -> None:
+    area = module.NAME.lower()
+    assert "Stop" in shown(own_app, module, session="lean")
+    analysed(own_app, "lean")
+    query = {"session": "lean", "cylinder": None, "over": None, "start": None, "end": None}
+    answer = call(
+        own_app,
+        [f"{area}-content.children", f"{area}-stop.hidden"],
+        {},
+        {f"{area}-query.data": query},
+        f"{area}-poll.n_intervals",
+    )
+    assert answer[f"{area}-poll"]["disabled"] is True
+    assert answer[f"{area}-stop"]["hidden"] is True
+    assert "Figure" in json.dumps(answer[f"{area}-content"])
+
+
+def test_stopping_is_said_and_can_be_undone(own_app: Any) -> None:
+    state = {"balance-query.data": {"session": "lean", "cylinder": None}}
+    own_app.server.config["EVENBURN"].analyst.ask("lean")
+    outputs = ["balance-content.children", "balance-again.hidden"]
+    stopped = call(own_app, outputs, {}, state, "balance-stop.n_clicks")
+    if stopped["balance-again"]["hidden"] is False:  # unless it was done before the request came
+        assert "stopped" in json.dumps(stopped["balance-content"])
+        again = call(own_app, outputs, {}, state, "balance-again.n_clicks")
+        assert again["balance-poll"]["disabled"] is False
+
+
+def test_balance_page_tells_the_finding_its_interval_and_its_reason(app: Any) -> None:
+    analysed(app, "lean")
+    page = shown(app, balance, session="lean", cylinder="5")
+    assert "1 lean (cylinder 5)" in page
+    assert (
+        "\u22124.2 ± 0.5 %" in json.loads(json.dumps(page)).encode().decode("unicode_escape", "ignore")
+        or "−4.2 ± 0.5 %" in page
+    )
+    assert "Its curve in the sweep lies 4.2 % further lean." in page
+    assert "delay of the lambda sensor" in page
+    assert "Set the step, then record the same sweep again" in page
+
+
+def test_balance_page_shows_deviations_where_offsets_cannot_be_told(app: Any) -> None:
+    analysed(app, "near-peak")
+    page = shown(app, balance, session="near-peak")
+    assert "Fuel offsets cannot be told from this session." in page
+    assert "where temperature says nothing about fuel" in page
+    assert "Hold at lambda 0.85" in page
+
+
+def test_units_and_theme_follow_the_cookie(app: Any) -> None:
+    analysed(app, "lean")
+    celsius, fahrenheit = (
+        shown(app, balance, session="lean"),
+        shown(app, balance, "auto.dark.F.afr", session="lean"),
+    )
+    assert "AFR of the bank" in fahrenheit and "AFR of the bank" not in celsius
+    assert "#5CB8EC" in fahrenheit and "#5CB8EC" not in celsius
+    assert "+31.7" in fahrenheit  # 17.6 °C
+
+
+def test_trims_page_follows_the_limits_and_refuses_nonsense(app: Any) -> None:
+    analysed(app, "lean")
+    state = {"trims-query.data": {"session": "lean", "cylinder": None}}
+    limits = {
+        "limit-step_percent.value": 2.0,
+        "limit-leaning_share.value": 0.5,
+        "limit-threshold_percent.value": 1.0,
+    }
+    small = json.dumps(call(app, ["trims-proposal.children"], limits, state, "limit-step_percent.value"))
+    assert "+2.0 %" in small and "step_percent=2.0" in small
+    wrong = json.dumps(
+        call(
+            app,
+            ["trims-proposal.children"],
+            {**limits, "limit-leaning_share.value": 7},
+            state,
+            "limit-step_percent.value",
+        )
+    )
+    assert "limits of the trim step" in wrong and "download" not in wrong
+
+
+@pytest.mark.parametrize(
+    ("file", "begins"),
+    [("trims.html", b"<!"), ("trims.pdf", b"%PDF"), ("trims.json", b"{"), ("trims.csv", b"")],
+)
+def test_the_report_comes_as_a_file_with_the_limits_asked_for(app: Any, file: str, begins: bytes) -> None:
+    analysed(app, "lean")
+    answer = app.server.test_client().get(f"/download/lean/{file}?step_percent=2", base_url=HOME)
+    assert answer.status_code == 200
+    assert answer.data.startswith(begins) and len(answer.data) > 200
+    assert answer.headers["Content-Disposition"] == f'attachment; filename="lean-{file}"'
+    if file == "trims.json":
+        assert answer.json["limits"]["step_percent"] == 2
+
+
+def test_sessions_page_lists_findings_and_deletes_into_the_trash(own_app: Any, tmp_path: Path) -> None:
+    analysed(own_app, "lean", "even", "near-peak")
+    page = shown(own_app, sessions)
+    assert "8 even" in page and "Cannot tell" in page and "/picture/rail/lean" in page
+    with own_app.server.test_request_context("/", base_url=HOME):
+        items, busy = sessions.listing()
+    assert not busy and len(items) == 3
+    body = {
+        "output": "..sessions-list.children...sessions-poll.disabled...sessions-said.children..",
+        "outputs": [
+            {"id": "sessions-list", "property": "children"},
+            {"id": "sessions-poll", "property": "disabled"},
+            {"id": "sessions-said", "property": "children"},
+        ],
+        "inputs": [
+            {"id": "sessions-poll", "property": "n_intervals", "value": 0},
+            [{"id": {"kind": "trash", "session": "even"}, "property": "n_clicks", "value": 1}],
+            [],
+        ],
+        "state": [],
+        "changedPropIds": ['{"kind":"trash","session":"even"}.n_clicks'],
+    }
+    answer = own_app.server.test_client().post(
+        "/_dash-update-component", base_url=HOME, json=body, headers={"Origin": HOME}
+    )
+    assert answer.status_code == 200
+    assert "even was moved to" in answer.get_data(as_text=True)
+    assert (tmp_path / "trash" / "even" / "main.csv").is_file()
+    assert not (tmp_path / "even").exists()
+
+
+@pytest.mark.parametrize("kind", ["time", "rail"])
+def test_small_pictures_are_svg_and_nothing_else(app: Any, kind: str) -> None:
+    analysed(app, "lean")
+    answer = app.server.test_client().get(f"/picture/{kind}/lean?theme=dark", base_url=HOME)
+    assert answer.mimetype == "image/svg+xml" and answer.data.startswith(b"<svg")
+    assert app.server.test_client().get(f"/picture/{kind}/absent", base_url=HOME).status_code == 404
+
+
+QUERY = {"session": "lean", "cylinder": None, "over": None, "start": None, "end": None}
+
+
+def zoom(app: Any, relayout: dict[str, Any], query: dict[str, Any] = QUERY) -> Any:
+    return call(
+        app,
+        ["review-traces.figure", "review-range.children"],
+        {"review-traces.relayoutData": relayout},
+        {"review-query.data": query},
+        "review-traces.relayoutData",
+    )
+
+
+def test_zooming_draws_only_what_is_in_view(app: Any) -> None:
+    analysed(app, "lean")
+    answer = zoom(app, {"xaxis.range[0]": "1970-01-02 00:02:00", "xaxis.range[1]": "1970-01-02 00:03:00"})
+    assert "In view: 2:00 to 3:00" in json.dumps(answer["review-range"])
+    assert answer["review-traces"]["figure"]["layout"]["xaxis"]["range"] == [
+        86_400_000 + 120_000,
+        86_400_000 + 180_000,
+    ]
+    whole = zoom(app, {"xaxis.autorange": True})
+    assert "The whole session" in json.dumps(whole["review-range"])
+
+
+def test_a_change_that_is_no_zoom_changes_nothing(app: Any) -> None:
+    analysed(app, "lean")
+    assert zoom(app, {"dragmode": "pan"}) is None
+
+
+@pytest.mark.parametrize(
+    ("relayout", "expected"),
+    [
+        ({"xaxis.range[0]": 86_400_000, "xaxis.range[1]": 86_405_000}, (0.0, 5.0)),
+        ({"xaxis3.range": ["1970-01-02", "1970-01-02 00:00:05"]}, (0.0, 5.0)),
+        ({"xaxis.autorange": True}, (None, None)),
+        ({"yaxis.range[0]": 1}, None),
+        ({}, None),
+    ],
+)
+def test_range_from_a_change_of_the_axes(relayout: dict[str, Any], expected: Any) -> None:
+    assert review.range_in(relayout) == expected
+
+
+def test_a_click_follows_a_cylinder_or_shows_a_stretch(app: Any) -> None:
+    analysed(app, "lean")
+    figure = zoom(app, {"xaxis.autorange": True})["review-traces"]["figure"]
+    line = next(i for i, t in enumerate(figure["data"]) if t.get("name") == "cylinder 5")
+    bar = next(i for i, t in enumerate(figure["data"]) if t.get("name") == "stretches")
+
+    def click(point: dict[str, Any]) -> str:
+        answer = call(
+            app,
+            ["review-go.href"],
+            {"review-traces.clickData": {"points": [point]}},
+            {"review-query.data": QUERY, "review-traces.figure": figure},
+            "review-traces.clickData",
+        )
+        return str(answer["review-go"]["href"])
+
+    assert click({"curveNumber": line}) == "/review?session=lean&cylinder=5"
+    assert click({"curveNumber": bar, "customdata": [90, 150]}) == "/review?session=lean&start=90&end=150"
+
+
+def test_a_second_session_is_laid_over(app: Any) -> None:
+    analysed(app, "lean", "even")
+    figure = zoom(app, {"xaxis.autorange": True}, {**QUERY, "over": "even"})["review-traces"]["figure"]
+    assert [t for t in figure["data"] if str(t.get("name")).startswith("harbour-trial: cylinder 5")]
+
+
+def test_a_mark_is_added_to_the_session(own_app: Any, tmp_path: Path) -> None:
+    answer = call(
+        own_app,
+        ["mark-said.children"],
+        {"mark-add.n_clicks": 1},
+        {"mark-time.value": 12.5, "mark-text.value": "cowl on", "mark-session.data": "lean"},
+        "mark-add.n_clicks",
+    )
+    assert "was added" in json.dumps(answer)
+    marks = [m for m in open_session(tmp_path / "lean").marks if m.kind == "operator"]
+    assert [(m.time_s, m.text) for m in marks] == [(12.5, "cowl on")]
+
+
+@pytest.mark.parametrize(("time_s", "text"), [(None, "x"), (3, ""), ("3", "x"), (3, None)])
+def test_a_mark_without_time_or_text_is_refused(app: Any, time_s: Any, text: Any) -> None:
+    answer = call(
+        app,
+        ["mark-said.children"],
+        {"mark-add.n_clicks": 1},
+        {"mark-time.value": time_s, "mark-text.value": text, "mark-session.data": "lean"},
+        "mark-add.n_clicks",
+    )
+    assert "Give the time" in json.dumps(answer)
+
+
+def edit(app: Any, button: str, text: str, session: str = "lean") -> Any:
+    return call(
+        app,
+        ["setup-said.children", "review-poll.disabled"],
+        {},
+        {"setup-text.value": text, "mark-session.data": session},
+        f"{button}.n_clicks",
+    )
+
+
+def test_setup_is_checked_saved_and_the_session_analysed_again(own_app: Any, tmp_path: Path) -> None:
+    analysed(own_app, "lean")
+    samples = (tmp_path / "lean" / "main.csv").read_bytes()
+    better = builders.setup_text("Harbour tug, corrected")
+    assert "in order" in json.dumps(edit(own_app, "setup-check", better))
+    assert (tmp_path / "lean" / "setup.toml").read_text(encoding="utf-8") == builders.setup_text()
+    wrong = json.dumps(
+        edit(own_app, "setup-save", better.replace("cylinders = [1, 3, 5, 7]", "cylinders = [1, 3, 5, 2]"))
+    )
+    assert "listed twice" in wrong and "saved" not in wrong.lower()
+    saved = edit(own_app, "setup-save", better)
+    assert saved["review-poll"]["disabled"] is False
+    assert (tmp_path / "lean" / "setup.toml").read_text(encoding="utf-8") == better
+    assert (tmp_path / "lean" / "setup.toml.1").read_text(encoding="utf-8") == builders.setup_text()
+    assert (tmp_path / "lean" / "main.csv").read_bytes() == samples
+    assert own_app.server.config["EVENBURN"].analyst.ask("lean").phase == "waiting"
+
+
+def test_setup_of_a_session_elsewhere_cannot_be_written(own_app: Any, tmp_path: Path) -> None:
+    outside = tmp_path.parent / "outside.toml"
+    assert "no session named" in json.dumps(
+        edit(own_app, "setup-save", builders.setup_text(), "../outside.toml")
+    )
+    assert not outside.exists()
+
+
+def test_a_hostile_name_is_text_on_every_page(own_app: Any, tmp_path: Path) -> None:
+    folder = tmp_path / HOSTILE
+    folder.mkdir()
+    (folder / "setup.toml").write_text(builders.setup_text(HOSTILE), encoding="utf-8")
+    for module in PAGE_MODULES:
+        tree = json.loads(shown(own_app, module, session=HOSTILE))
+        assert "dangerously" not in json.dumps(tree)  # names are children or attributes, never markup
