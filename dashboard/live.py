@@ -62,7 +62,7 @@ class Live:
         return self._stream()
 
     def _stream(self) -> Iterator[bytes]:
-        seen = -1
+        seen = 0
         try:
             yield b"retry: 1000\n\n"
             while not self._closed.is_set():

@@ -45,4 +45,4 @@ def _columns(text: str) -> dict[int, Any]:
         raise SetupError(f"setup.toml: is not valid TOML: {error}") from None
     if not isinstance(probes, list):
         raise SetupError("setup.toml: probes are written as [[probe]] sections")
-    return {p.get("cylinder"): p.get("column") for p in probes if isinstance(p, dict)}
+    return {p["cylinder"]: p.get("column") for p in probes if isinstance(p, dict) and "cylinder" in p}
