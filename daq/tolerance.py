@@ -53,8 +53,7 @@ def tolerance_C(tolerance: str | float, t_C: Values) -> Values:
     if isinstance(tolerance, str):
         for span in CLASSES[tolerance]:
             inside = (t >= span.low_C) & (t <= span.high_C)
-            here = np.maximum(span.absolute_C, span.relative * np.abs(t))
-            limit = np.where(inside, np.minimum(limit, here), limit)
+            limit = np.where(inside, np.maximum(span.absolute_C, span.relative * np.abs(t)), limit)
     else:
         limit[...] = tolerance
     return as_given(np.where(np.isnan(t), np.nan, limit), t_C)

@@ -181,6 +181,7 @@ def test_the_ends_belong_to_the_range_and_nothing_beyond_is_extrapolated() -> No
     for end_C in (LOWEST_C, HIGHEST_C):
         assert temperature_C(emf_mV(end_C)) == pytest.approx(end_C, rel=0, abs=1e-9)
         assert not math.isnan(emf_mV(temperature_C(emf_mV(end_C))))
+        assert hot_junction_C(0.0, end_C) == pytest.approx(end_C, rel=0, abs=1e-6)
     assert np.all(np.isnan(emf_mV(np.array([-270.001, 1372.001, -1e300, 1e300, np.inf, -np.inf]))))
     assert np.all(np.isnan(seebeck_uV_per_K(np.array([-270.001, 1372.001, np.inf]))))
     assert temperature_C(np.array([-6.4582, -6.458, 54.8867])).tolist() == [LOWEST_C, LOWEST_C, HIGHEST_C]
