@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import uniform_filter1d
 
 from analysis.blocks import Blocks, make_blocks
 from analysis.uncertainty import autocorrelated_mean, fit_line
@@ -27,6 +28,8 @@ STEADY_C_PER_MIN = 1.0
 SHORTEST_S = 10.0
 EDGE_S = 1.0  # left out at either end: the engine may just have stopped or be about to turn
 MOST_MISSING = 0.2
+MOVING_C, MOVING_S = 1.5, 5.0  # a probe that leaves its neighbours so fast is in a port that somebody warms …
+COOLING_S = 60.0  # … and takes that long to come back
 UNEQUAL_SHARE = 0.15  # ports of an engine x °C above its surroundings may differ by ± this share of x
 RESOLUTION_C = 0.1
 
@@ -54,7 +57,7 @@ def soak_offsets(table: PhysicalTable) -> SoakOffsets | None:
         return None
     middle_C, junction_C = _middle(blocks.egt_C), _junction(table, blocks)
     cold = _engine_off(blocks) & (np.abs(middle_C - junction_C) <= NEAR_C)
-    run = _longest_run(cold)
+    run = _longest_run(cold & ~_disturbed(blocks, cold, blocks.egt_C - middle_C[:, np.newaxis]))
     edge = round(EDGE_S / blocks.length_s)
     run = slice(run.start + edge, run.stop - edge)
     if (run.stop - run.start) * blocks.length_s < SHORTEST_S:
@@ -123,6 +126,24 @@ def _engine_off(blocks: Blocks) -> BoolArray:
     if blocks.rpm is None:
         return np.ones(len(blocks.time_s), dtype=bool)
     return ~(blocks.rpm > TURNING_RPM)
+
+
+def _disturbed(blocks: Blocks, cold: BoolArray, away_C: FloatArray) -> BoolArray:
+    """(n_blocks,) whether a port is being warmed, or has been and may still be cooling down.
+
+    A probe that is never quiet is broken and disturbs nobody else.
+    """
+    span = max(1, round(MOVING_S / blocks.length_s))
+    moving = np.zeros(away_C.shape, dtype=bool)
+    if len(away_C) > 2 * span:
+        mean = uniform_filter1d(np.nan_to_num(away_C), span, axis=0, mode="nearest")
+        moving[span:] = np.abs(mean[span:] - mean[:-span]) > MOVING_C
+    moving[:, np.mean(moving[cold], axis=0) > 0.5] = False
+    disturbed = np.flatnonzero(moving.any(axis=1) & cold)
+    result = np.zeros(len(cold), dtype=bool)
+    for index in disturbed:
+        result[max(0, index - span) : index + round(COOLING_S / blocks.length_s)] = True
+    return result
 
 
 def _longest_run(wanted: BoolArray) -> slice:
