@@ -21,7 +21,7 @@ RUNNING_EGT_C = 150.0  # without a speed column: a probe in a running engine's p
 # A quantity moves when its rate would carry it over this share of its level within RATE_WINDOW_S, or over more than
 # its usual wander if that is larger; and two spans are one operating point when their levels differ by less.
 # Common practice, no published source.
-MOVING_SHARE = {"rpm": 0.02, "load": 0.035}
+MOVING_SHARE = {"rpm": 0.025, "load": 0.04}
 SAME_SHARE = {"rpm": 0.025, "load": 0.05}
 
 
@@ -82,7 +82,7 @@ def moving(values: FloatArray, active: BoolArray, share: float, step_s: float) -
     level = float(np.median(np.abs(values[known]))) if known.any() else 0.0
     usual = 1.4826 * float(np.median(np.abs(rate[known]))) if known.any() else 0.0
     # a record that is mostly pulls must not call its own pulls usual
-    limit = max(share * level / RATE_WINDOW_S, min(4.0 * usual, 2.0 * share * level / RATE_WINDOW_S))
+    limit = max(share * level / RATE_WINDOW_S, min(4.0 * usual, 2.5 * share * level / RATE_WINDOW_S))
     return np.asarray(~(np.abs(rate) <= limit))
 
 
@@ -99,7 +99,34 @@ def operating_spans(blocks: Blocks) -> list[Span]:
         for a, b in _split(start, stop, quantities, shortest):
             if b - a >= shortest:
                 spans.append(Span(a, b, _level(blocks.rpm, a, b), _level(blocks.load, a, b)))
-    return spans
+    return _joined(sorted(spans, key=lambda span: span.start), blocks)
+
+
+def _joined(spans: list[Span], blocks: Blocks) -> list[Span]:
+    """Neighbouring spans of one point as one, where speed and load only wandered between them and came back."""
+    joined: list[Span] = []
+    for span in spans:
+        before = joined[-1] if joined else None
+        if before is not None and same_point(before, span) and _stayed(before, span, blocks):
+            a, b = before.start, span.stop
+            joined[-1] = Span(a, b, _level(blocks.rpm, a, b), _level(blocks.load, a, b))
+        else:
+            joined.append(span)
+    return joined
+
+
+def _stayed(before: Span, after: Span, blocks: Blocks) -> bool:
+    """Whether speed and load kept near their level in the blocks between two spans."""
+    window = max(int(RATE_WINDOW_S / 2 / blocks.length_s), 3)
+    if not running(blocks)[before.stop : after.start].all():
+        return False
+    for name, values, level in (("rpm", blocks.rpm, before.rpm), ("load", blocks.load, before.load)):
+        if values is None or level is None:
+            continue
+        between = smooth(values, window)[before.stop : after.start]
+        if not np.all(np.abs(between - level) <= 1.5 * SAME_SHARE[name] * abs(level)):
+            return False
+    return True
 
 
 def _level(values: FloatArray | None, start: int, stop: int) -> float | None:

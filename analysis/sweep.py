@@ -21,7 +21,8 @@ IntArray = npt.NDArray[np.int64]
 RANGE_MIN = 0.06  # ln(fuel): below this there is no curve to shift, only a level
 MAX_POINTS = 140  # per cylinder; the wander keeps neighbours alike, so finer points would add little
 MIN_POINTS = 24
-MIXTURE_SMOOTHING_S, RATE_SMOOTHING_S = 6.0, 12.0
+SHORTEST_SMOOTHING_S, LONGEST_SMOOTHING_S, RATE_FURTHER_S = 6.0, 10.0, 6.0
+MIXTURE_NOISE = 0.001  # ln(fuel): the sensor's noise is smoothed down to this where that bends no corner
 CONDITION_SMOOTHING_S = 3.0
 OUTLIER = 5.0  # standard deviations of an innovation: one in a million by chance
 OUTLIERS_MAX_SHARE = 0.3
@@ -81,19 +82,30 @@ def sweep_data(
     lag_s, lag_u_s = lags.against_mean_s(float(exhaust_flow(blocks)[points].mean()))
     around = slice(max(first - margin, 0), min(last + margin, len(blocks.time_s)))
     x = bridge(blocks.ln_phi[bank][around])
-    window = {s: max(int(s / blocks.length_s), 3) for s in (MIXTURE_SMOOTHING_S, RATE_SMOOTHING_S)}
+    smoothing_s = _smoothing_s(x, blocks.length_s)
     return SweepData(
         cylinders=lags.cylinders,
         time_s=_mean_by(group, blocks.time_s[points]),
         x_time_s=blocks.time_s[around],
-        x=smooth(x, window[MIXTURE_SMOOTHING_S]),
-        x_rate=smooth(x, window[RATE_SMOOTHING_S], derivative=1, step_s=blocks.length_s),
+        x=smooth(x, max(int(smoothing_s / blocks.length_s), 3)),
+        x_rate=smooth(
+            x,
+            max(int((smoothing_s + RATE_FURTHER_S) / blocks.length_s), 3),
+            derivative=1,
+            step_s=blocks.length_s,
+        ),
         egt_C=_mean_by(group, egt[points]),
         conditions=_conditions(blocks, points, group),
         lag_s=lag_s,
         lag_u_s=lag_u_s,
         height_u_C=height_u_C,
     )
+
+
+def _smoothing_s(x: FloatArray, step_s: float) -> float:
+    """How long a straight line through ln(fuel) must be for its value's noise to fall to MIXTURE_NOISE."""
+    noise = 1.4826 * float(np.median(np.abs(np.diff(x)))) / np.sqrt(2.0) if len(x) > 1 else 0.0
+    return float(np.clip(step_s * (noise / MIXTURE_NOISE) ** 2, SHORTEST_SMOOTHING_S, LONGEST_SMOOTHING_S))
 
 
 def _groups(points: IntArray, size: int) -> IntArray:
@@ -113,15 +125,18 @@ def _mean_by(group: IntArray, values: FloatArray) -> FloatArray:
 
 
 def _conditions(blocks: Blocks, points: IntArray, group: IntArray) -> FloatArray:
-    """(n_groups, k) what is left of speed and load, each smoothed and standardised."""
+    """(n_groups, k) what is left of speed and load and their rates, each smoothed and standardised."""
     columns = []
     for values in (blocks.rpm, blocks.load):
         if values is None or not np.isfinite(values[points]).all():
             continue
-        mean = _mean_by(group, smooth(values, max(int(CONDITION_SMOOTHING_S / blocks.length_s), 3))[points])
-        scatter = float(mean.std())
-        if scatter > 1e-6 * max(abs(float(mean.mean())), 1.0):
-            columns.append((mean - mean.mean()) / scatter)
+        window = max(int(CONDITION_SMOOTHING_S / blocks.length_s), 3)
+        for derivative in (0, 1):  # a probe follows later than the gas: a rate beside a value is a delay
+            course = smooth(values, window, derivative, blocks.length_s)
+            mean = _mean_by(group, course[points])
+            scatter = float(mean.std())
+            if scatter > 1e-6 * max(abs(float(mean.mean())), 1e-3):
+                columns.append((mean - mean.mean()) / scatter)
     return np.stack(columns, axis=1) if columns else np.zeros((int(group[-1]) + 1, 0))
 
 

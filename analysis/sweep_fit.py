@@ -27,6 +27,7 @@ GAIN_WIDTH = 0.08  # cylinders' curves differ in height by some per cent; common
 DRIFT_C_PER_MIN = 1.0  # steady drift of a sound probe; common practice, no published source
 DELAY_WIDTH_S = 2.0  # lambda against temperature, after what is known of both is taken off
 LEAST_KEPT = 0.1  # of the information on a shift, however noisy the curve
+OWN_CONDITION_WIDTH_C = 1.0  # and what one cylinder does more than its bank
 CONDITION_WIDTH_C = 10.0  # effect of one standard deviation of speed or load within a steady hold
 
 
@@ -96,11 +97,20 @@ class _Model:
         n = len(data.cylinders)
         spread = MAX_SHIFT if n > 1 else 0.0
         self.basis = CurveBasis.over(float(data.x.min()) - spread, float(data.x.max()) + spread)
-        sizes = [self.basis.size, n, n, max(n - 1, 0), n, n, 1, data.conditions.shape[1]]
+        k = data.conditions.shape[1]
+        sizes = [self.basis.size, n, n, max(n - 1, 0), n, n, 1, k, n * k]
         ends = np.cumsum([0, *sizes])
-        (self.curve, self.height, self.gain, self.shift, self.lag, self.drift, self.delay, self.condition) = (
-            slice(int(a), int(b)) for a, b in itertools.pairwise(ends)
-        )
+        (
+            self.curve,
+            self.height,
+            self.gain,
+            self.shift,
+            self.lag,
+            self.drift,
+            self.delay,
+            self.condition,
+            self.own_condition,
+        ) = (slice(int(a), int(b)) for a, b in itertools.pairwise(ends))
         self.n_parameters = int(ends[-1])
         self.contrasts = (
             linalg.helmert(n).T if n > 1 else np.zeros((1, 0))
@@ -131,6 +141,7 @@ class _Model:
         add(self.delay, np.array([[1.0 / DELAY_WIDTH_S]]), np.zeros(1))
         k = data.conditions.shape[1]
         add(self.condition, np.eye(k) / CONDITION_WIDTH_C, np.zeros(k))
+        add(self.own_condition, np.eye(n * k) / OWN_CONDITION_WIDTH_C, np.zeros(n * k))
         return rows, np.concatenate(values)
 
     def priors(self, scales: Scales) -> tuple[FloatArray, FloatArray]:
@@ -161,8 +172,10 @@ class _Model:
         level = curve.mean()
         shape = basis @ curve - level
         slope = (self.basis.slopes(x) @ curve) * gain
-        effect = self.data.conditions @ theta[self.condition]
-        fitted = level + theta[self.height] + gain * shape + effect[:, None]
+        conditions = self.data.conditions
+        own = theta[self.own_condition].reshape(len(gain), -1)
+        effect = (conditions @ theta[self.condition])[:, None] + conditions @ own.T
+        fitted = level + theta[self.height] + gain * shape + effect
         fitted = fitted + self.minutes[:, None] * theta[self.drift]
         n = len(gain)
         jacobian = np.zeros((*x.shape, self.n_parameters))
@@ -174,7 +187,11 @@ class _Model:
         jacobian[:, diagonal, self.lag.start + diagonal] = -slope * rate
         jacobian[:, diagonal, self.drift.start + diagonal] = self.minutes[:, None]
         jacobian[..., self.delay.start] = -slope * rate
-        jacobian[..., self.condition] = self.data.conditions[:, None, :]
+        jacobian[..., self.condition] = conditions[:, None, :]
+        k = conditions.shape[1]
+        for i in range(n):
+            start = self.own_condition.start + i * k
+            jacobian[:, i, start : start + k] = conditions
         return fitted, jacobian
 
 
@@ -367,6 +384,7 @@ def _shift_parts(
         ("own height of the curve (probe, heat)", model.height),
         ("own gain of the curve", model.gain),
         ("steady drift", model.drift),
+        ("own answer to speed and load", model.own_condition),
     ):
         held[where] = True
         left = _shift_variance(model, normal, held)
