@@ -257,6 +257,13 @@ def test_a_few_checksums_or_mixed_ones_require_nothing() -> None:
     assert rejected == {}
 
 
+def test_a_sample_without_a_checksum_begins_the_row_anew() -> None:
+    row = [with_xor(b"1,2,3")] * (CHECKED_IN_A_ROW - 1) + [b"2,2,3"]
+    items, rejected = parse(HEADER + b"\n".join(row * 3) + b"\n")
+    assert len(samples(items)) == 3 * CHECKED_IN_A_ROW
+    assert rejected == {}
+
+
 def test_the_weaker_checksum_cannot_stand_in_for_the_stronger() -> None:
     checked = b"".join(with_crc(b"%d,2,3" % i) + b"\n" for i in range(CHECKED_IN_A_ROW))
     items, rejected = parse(HEADER + checked + with_xor(b"90,2,3") + b"\n")
@@ -331,6 +338,14 @@ def test_a_port_that_comes_back_keeps_its_columns_and_loses_only_the_torn_line()
     assert parser.counts.rejected == {Rejection.PARTIAL: 1}
 
 
+@pytest.mark.parametrize("torn", [b"2,2", b"# fa", b"9" * 3000])
+def test_what_was_left_before_the_port_was_lost_does_not_spoil_what_comes_after(torn: bytes) -> None:
+    parser = LineStreamParser(COLUMNS, mid_line=False)
+    parser.feed(torn)
+    parser.reopened()
+    assert parser.feed(b"#time_us,rpm\n5,900\n") == [Header(("time_us", "rpm")), Sample(5, ("5", "900"))]
+
+
 # --- lines without end, and any bytes at all
 # -------------------------------------------------------------------
 
@@ -354,6 +369,12 @@ def test_a_line_that_never_ends_stays_small_and_costs_one_line(byte: bytes) -> N
     assert peak_bytes < 50_000
     assert parser.feed(b"\n2,2,3\n") == [Sample(2, ("2", "2", "3"))]
     assert parser.counts.rejected == {Rejection.TOO_LONG: 1}
+
+
+def test_the_end_of_an_overlong_line_is_no_line_of_its_own() -> None:
+    parser = LineStreamParser(COLUMNS, mid_line=False)
+    parser.feed(b"9" * 2000)
+    assert parser.feed(b"5,2,3\n7,2,3\n") == [Sample(7, ("7", "2", "3"))]
 
 
 PIECES = st.sampled_from(
