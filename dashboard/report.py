@@ -8,6 +8,7 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
+from analysis.probe_check import ProbeCheck
 from analysis.result import Trims, trims_to_json
 from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
@@ -46,14 +47,16 @@ def write_reports(
     out_dir: str | Path,
     force: bool = False,
     session_folder: str | Path | None = None,
+    check: ProbeCheck | None = None,
 ) -> list[Path]:
     """Write the trim report in its four forms into `out_dir`; returns the paths.
 
-    session_folder: where the session lies, for its checksums and its setup's text. An existing file is only
+    session_folder: where the session lies, for its checksums and its setup's text. check: the probe check, as
+    further evidence. An existing file is only
     replaced with `force`. Raises ReportError, and SessionError where the session cannot be read.
     """
     files = None if session_folder is None else session_files(Path(session_folder), table.setup)
-    document = trims_document(trims, table, files)
+    document = trims_document(trims, table, files, check)
     contents = {
         "trims.html": to_html(document).encode(),
         "trims.pdf": to_pdf(document),

@@ -6,6 +6,7 @@ from importlib import metadata
 
 import numpy as np
 
+from analysis.probe_check import ProbeCheck
 from analysis.result import Balance, BankBalance, CylinderTrim, Trims
 from daq.physical import PhysicalTable
 from dashboard.display import signed
@@ -33,18 +34,21 @@ from dashboard.wording import (
     listed,
     reason_sentence,
     reasons_by_cylinders,
+    sentence,
     signed_or_missing,
     verdict,
     with_interval,
 )
 
 
-def trims_document(trims: Trims, table: PhysicalTable, files: SessionFiles | None) -> Document:
+def trims_document(
+    trims: Trims, table: PhysicalTable, files: SessionFiles | None, check: ProbeCheck | None = None
+) -> Document:
     """The trim report. `files` is None for a session that is not on disk; the report then says so."""
     return Document(
         title=f"Fuel trims for {table.setup.engine.name}",
         footer=f"Session {table.name} · evenburn {metadata.version('evenburn')}",
-        blocks=(*_first_page(trims, table, files), *evidence(trims, table, files)),
+        blocks=(*_first_page(trims, table, files), *evidence(trims, table, files, check)),
     )
 
 
@@ -74,7 +78,7 @@ def _first_page(trims: Trims, table: PhysicalTable, files: SessionFiles | None) 
     blocks += [Heading("Limits kept by this step", level=2), Bullets(_limits(trims, table))]
     blocks += [
         Heading("What to log next", level=2),
-        Bullets(balance.next_steps or ("No further recording is asked for.",)),
+        Bullets(tuple(map(sentence, balance.next_steps)) or ("No further recording is asked for.",)),
     ]
     return blocks
 

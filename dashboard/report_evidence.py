@@ -5,8 +5,10 @@ from __future__ import annotations
 import platform
 from importlib import metadata
 
+from analysis.probe_check import ProbeCheck
 from analysis.result import Balance, BudgetLine, Trims
 from daq.physical import PhysicalTable
+from dashboard.check_wording import CHECK_COLUMNS, check_rows, item_sentence
 from dashboard.display import MISSING
 from dashboard.report_document import (
     HTML_FONT,
@@ -33,7 +35,9 @@ from dashboard.wording import (
 DEVIATIONS_ONLY = "deviation, °C (no offset)"
 
 
-def evidence(trims: Trims, table: PhysicalTable, files: SessionFiles | None) -> list[Block]:
+def evidence(
+    trims: Trims, table: PhysicalTable, files: SessionFiles | None, check: ProbeCheck | None
+) -> list[Block]:
     """Everything that the first page rests on."""
     balance = trims.balance
     return [
@@ -42,6 +46,7 @@ def evidence(trims: Trims, table: PhysicalTable, files: SessionFiles | None) -> 
         *_regions(balance, table),
         *_stretches(balance, table),
         *_budget(balance),
+        *_probe_check(check),
         *_marks(balance, table),
         *_origin(table, files),
     ]
@@ -97,13 +102,13 @@ def _regions(balance: Balance, table: PhysicalTable) -> list[Block]:
         return []
     rows = tuple(
         (
-            r.region,
+            "" if i and balance.regions[i - 1].region == r.region else r.region,
             str(r.cylinder),
             MISSING if r.injector_ms is None else f"{r.injector_ms:.2f}",
             with_interval(r.egt_deviation_C, r.egt_deviation_u95_C),
             with_interval(r.fuel_offset_percent, r.fuel_offset_u95_percent),
         )
-        for r in balance.regions
+        for i, r in enumerate(balance.regions)
     )
     columns = ("Region", "Cyl.", "Injector, ms", "Deviation, °C", "Fuel offset, %")
     return [
@@ -122,12 +127,12 @@ def _stretches(balance: Balance, table: PhysicalTable) -> list[Block]:
             MISSING if s.rpm is None else f"{s.rpm:.0f}",
             MISSING if s.load is None else f"{s.load:.1f}",
             ", ".join(f"{bank} {value:.3f}" for bank, value in s.lambda_by_bank.items()) or MISSING,
-            "used" if s.used else "refused",
+            "yes" if s.used else "refused",
             s.reason,
         )
         for s in balance.stretches
     )
-    columns = ("Stretch", "From, s", "To, s", "Speed, rpm", f"Load, {load}", "Lambda", "", "Why")
+    columns = ("Stretch", "From, s", "To, s", "Speed, rpm", f"Load, {load}", "Lambda", "Used", "Why")
     svg = [session_picture(table, balance, font) for font in (HTML_FONT, PDF_FONT)]
     return [
         Heading("Evidence: the session and its stretches"),
@@ -173,12 +178,37 @@ def _budget_row(cylinder: str, line: BudgetLine, unit: str) -> tuple[str, ...]:
     return (
         cylinder,
         line.source,
-        f"{line.u:.3g} {line.unit}",
+        f"{line.u:.3g} {line.unit.removeprefix('1')}".strip(),
         line.distribution,
         degrees,
-        f"{line.sensitivity:.3g}",
-        f"{line.contribution:.2g} {unit}",
+        f"{line.sensitivity:.3g}".replace("-", "−"),
+        f"{line.contribution:.3f} {unit}",
     )
+
+
+def _probe_check(check: ProbeCheck | None) -> list[Block]:
+    if check is None:
+        return []
+    said = tuple(item_sentence(item) for item in check.items if item.verdict != "good")
+    if check.soak is None:
+        soak = "The session holds no cold soak, so it does not show whether the probes are alike."
+    else:
+        soak = (
+            f"Cold soak from {check.soak.start_s:.0f} to {check.soak.end_s:.0f} s at {check.soak.engine_C:.1f} °C: "
+            "each probe beside the median of all, against the limit of its class."
+        )
+    return [
+        Heading("Evidence: probe check"),
+        Paragraph(soak, tone="small"),
+        Table(
+            columns=CHECK_COLUMNS,
+            rows=tuple(check_rows(check)),
+            align="llllrrrrr",
+            widths=(5.0, 11.0, 12.0, 12.0, 10.0, 10.0, 15.0, 11.0, 14.0),
+            strong_rows=tuple(i for i, p in enumerate(check.probes) if p.verdict != "good"),
+        ),
+        Bullets(said) if said else Paragraph("Nothing else was found."),
+    ]
 
 
 def _marks(balance: Balance, table: PhysicalTable) -> list[Block]:

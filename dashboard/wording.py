@@ -83,8 +83,13 @@ def reasons_by_cylinders(balance: Balance, *, only_unanswered: bool = False) -> 
     return [(cylinders, reason) for reason, cylinders in grouped.items()]
 
 
+def sentence(text: str) -> str:
+    """`text` with a capital letter first."""
+    return text[:1].upper() + text[1:]
+
+
 def reason_sentence(cylinders: list[int], reason: str) -> str:
     """A reason with the cylinders it holds for, which are not said twice."""
     if len(cylinders) == 1 and re.search(rf"\bcylinder {cylinders[0]}\b", reason):
-        return reason[:1].upper() + reason[1:]
+        return sentence(reason)
     return f"{listed(cylinders).capitalize()}: {reason}"

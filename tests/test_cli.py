@@ -337,6 +337,18 @@ def test_compare_tells_that_the_trims_did_what_was_predicted(tmp_path: Path) -> 
     assert json.loads((tmp_path / "report" / "compare.json").read_text(encoding="utf-8")) == document
 
 
+def test_check_names_the_broken_probe(tmp_path: Path) -> None:
+    result = run("check", FOUR)
+    assert result.exit_code == 1
+    assert "Faults:" in result.stdout and "ylinder 2: open circuit" in result.stdout
+    assert run("check", BOAT).exit_code == 0
+    assert run("check", BOAT, BOAT / "setup.toml").stdout == run("check", BOAT).stdout
+    assert_one_line(run("check", "no-such-port"), "name its setup file")
+    assert run("trims", FOUR, "--out", tmp_path).exit_code == 0
+    page = (tmp_path / "trims.html").read_text(encoding="utf-8")
+    assert "Evidence: probe check" in page and "Cold soak from" in page
+
+
 # running, stopping
 
 
@@ -368,15 +380,18 @@ def test_a_key_sets_a_mark(tmp_path: Path) -> None:
         ) as process,
     ):
         wait_for(lambda: lines(out / "main.csv") > 5, process)
-        os.write(keyboard, b"xm")
+        os.write(keyboard, b"m")
         wait_for(lambda: b'"mark 1"' in (out / "marks.jsonl").read_bytes(), process)
         os.write(keyboard, b"\n")
         wait_for(lambda: b'"mark 2"' in (out / "marks.jsonl").read_bytes(), process)
+        os.write(keyboard, b"trim 2\x7f1 applied\n")
+        wait_for(lambda: b'"trim 1 applied"' in (out / "marks.jsonl").read_bytes(), process)
         process.send_signal(signal.SIGINT)
         assert process.wait(20) == 0
     os.close(keyboard)
     os.close(terminal)
-    assert [mark.text for mark in open_session(out).marks if mark.kind == "operator"] == ["mark 1", "mark 2"]
+    marks = [mark.text for mark in open_session(out).marks if mark.kind == "operator"]
+    assert marks == ["mark 1", "mark 2", "trim 1 applied"]
 
 
 @pty_only
@@ -390,6 +405,15 @@ def test_simulate_is_a_port_until_it_is_stopped(tmp_path: Path) -> None:
         process.send_signal(signal.SIGTERM)
         assert process.wait(20) == 0
     assert not port.is_symlink()
+
+
+@pty_only
+def test_check_listens_to_a_port(tmp_path: Path) -> None:
+    engine = VirtualEngine(load_scenario("inline-four")[0])
+    with VirtualInstrument(engine) as instrument:
+        result = run("check", instrument.path, FOUR_SETUP, "--seconds", "2.5")
+    assert result.exit_code == 0, result.output
+    assert "egt4_mV" in result.stdout and "The disk lasts for" in result.stdout
 
 
 @pty_only

@@ -44,6 +44,7 @@ def print_balance(balance: Balance) -> None:
         METHOD_WORDS,
         reason_sentence,
         reasons_by_cylinders,
+        sentence,
         verdict,
         with_interval,
     )
@@ -67,5 +68,5 @@ def print_balance(balance: Balance) -> None:
         "about 95 %."
     )
     bullets("Reasons", [reason_sentence(*pair) for pair in reasons_by_cylinders(balance)])
-    bullets("What to log next", balance.next_steps)
+    bullets("What to log next", [sentence(step) for step in balance.next_steps])
     bullets("Problems with this session", balance.problems)

@@ -47,6 +47,7 @@ def command(no_browser: bool, out: Path | None, speed: float) -> int:
 def _report(session: Path, report: Path) -> bool:
     """Analyse `session`, print its findings, write its trim report; whether there is an answer."""
     from analysis.balance import balance
+    from analysis.probe_check import probe_check
     from analysis.trims import propose_trims
     from daq.physical import physical_table
     from daq.session import open_session
@@ -54,11 +55,14 @@ def _report(session: Path, report: Path) -> bool:
     from dashboard.report import write_reports
 
     with console(to_stderr=True).status("Analysing …"):
-        physical = physical_table(open_session(session))
+        opened = open_session(session)
+        physical = physical_table(opened)
         found = balance(physical)
     print_balance(found)
     trims = propose_trims(found, physical.setup.trims)
-    paths = write_reports(trims, physical, report, session_folder=session)
+    paths = write_reports(
+        trims, physical, report, session_folder=session, check=probe_check(physical, opened)
+    )
     say()
     say(f"The session: {session}")
     say("The trim report: " + ", ".join(str(path) for path in paths))

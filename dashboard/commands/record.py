@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from dashboard.commands.keys import key_presses
-from dashboard.commands.output import printable, say
-from dashboard.commands.stopping import until_stopped
-
-if TYPE_CHECKING:
-    from daq.recorder import RecorderStatus
+from dashboard.commands.live import record_live
+from dashboard.commands.output import say
 
 
 @click.command("record")
@@ -24,10 +18,11 @@ if TYPE_CHECKING:
 @click.option("--port", "ports", multiple=True, metavar="[NAME=]P", help="The port of an instrument.")
 @click.option("--replay", "streams", multiple=True, metavar="[NAME=]FILE", help="A captured stream instead.")
 def command(setup: Path, out: Path, ports: tuple[str, ...], streams: tuple[str, ...]) -> None:
-    """Record what the instruments of SETUP say into DIR until Ctrl-C; key m or Enter sets a mark.
+    """Record what the instruments of SETUP say into DIR until Ctrl-C.
 
-    With --replay a captured stream is read at full speed instead. A setup with several instruments takes
-    NAME=P for each.
+    At a terminal key m or Enter sets a mark; a text typed before Enter becomes its text, e.g. 'trim 1 applied', or
+    'warm 3' for the check. With --replay a captured stream is read at full speed instead. A setup with several
+    instruments takes NAME=P for each.
     """
     if ports and streams:
         raise click.UsageError("--port records live, --replay reads a captured stream: give one of them")
@@ -37,13 +32,16 @@ def command(setup: Path, out: Path, ports: tuple[str, ...], streams: tuple[str, 
     if streams:
         from daq.replay import replay
 
-        replay(setup, _by_instrument(streams, instruments, "--replay"), out)
+        replay(setup, by_instrument(streams, instruments, "--replay"), out)
     else:
-        _record(setup, out, _by_instrument(ports, instruments, "--port"))
+        named = by_instrument(ports, instruments, "--port")
+        if sys.stderr.isatty():
+            say("Ctrl-C stops, m or Enter marks; this is no engine protection.", to_stderr=True)
+        record_live(setup, out, named)
     say(f"Recorded: {out}. Next: evenburn balance {out}")
 
 
-def _by_instrument(given: Sequence[str], instruments: Sequence[str], option: str) -> dict[str, str]:
+def by_instrument(given: Sequence[str], instruments: Sequence[str], option: str) -> dict[str, str]:
     """NAME=VALUE as a mapping; a value without a name belongs to the only instrument."""
     named: dict[str, str] = {}
     for text in given:
@@ -59,48 +57,3 @@ def _by_instrument(given: Sequence[str], instruments: Sequence[str], option: str
             raise click.UsageError(f"{option}: instrument {name!r} is given twice")
         named[name] = value
     return named
-
-
-def _record(setup: Path, out: Path, ports: Mapping[str, str]) -> None:
-    from daq.recorder import record
-
-    at_terminal = sys.stderr.isatty()
-    if at_terminal:
-        say(
-            f"Recording into {out}. Ctrl-C stops, m or Enter marks. This is no engine protection.",
-            to_stderr=True,
-        )
-    with until_stopped() as stopped, key_presses(_marker(out)):
-        record(setup, out, ports, stop=stopped, on_status=_status_line if at_terminal else None)
-    if at_terminal:
-        say(to_stderr=True)
-
-
-def _marker(out: Path) -> Callable[[str], None]:
-    """What a key does: m and Enter set the next numbered mark."""
-    number = 0
-
-    def press(key: str) -> None:
-        nonlocal number
-        if key in ("m", "M", "\r", "\n"):
-            from daq.session import add_mark
-
-            number += 1
-            add_mark(out, "operator", f"mark {number}")
-            say(f"\r  mark {number} set", to_stderr=True)
-
-    return press
-
-
-def _status_line(status: RecorderStatus) -> None:
-    """Rewrite the terminal's last line with what is going on."""
-    parts = [f"{status.elapsed_s:7.0f} s"]
-    for i in status.instruments:
-        dropped = sum(i.dropped.values())
-        lost = f", {dropped} dropped" if dropped else ""
-        parts.append(f"{i.name} {i.state}: {i.samples} samples, {i.rate_Hz:.0f}/s{lost}")
-    parts += [f"ALARM {text}" for text in status.alarms]
-    parts += list(status.problems)
-    line = printable(" | ".join(parts))
-    width = shutil.get_terminal_size().columns
-    click.echo("\r\x1b[2K" + line[: width - 1], nl=False, err=True)

@@ -29,15 +29,19 @@ def command(session: Path, out: Path, force: bool, **typed: float | None) -> int
     cylinder; the report is written all the same and says why.
     """
     from analysis.balance import balance
+    from analysis.probe_check import probe_check
     from analysis.trims import propose_trims
     from daq.physical import physical_table
     from daq.session import open_session
     from dashboard.report import write_reports
     from dashboard.trim_limits import limits_from
 
-    physical = physical_table(open_session(session))
+    opened = open_session(session)
+    physical = physical_table(opened)
     trims = propose_trims(balance(physical), limits_from(typed, physical.setup.trims))
-    paths = write_reports(trims, physical, out, force, session_folder=session)
+    paths = write_reports(
+        trims, physical, out, force, session_folder=session, check=probe_check(physical, opened)
+    )
     print_trims(trims)
     say("Written: " + ", ".join(str(path) for path in paths))
     return 0 if trims.balance.answered else 1
@@ -45,7 +49,7 @@ def command(session: Path, out: Path, force: bool, **typed: float | None) -> int
 
 def print_trims(trims: Trims) -> None:
     """What to set, one line per cylinder, and the cautions."""
-    from dashboard.wording import FINDING_WORDS, signed_or_missing, verdict, with_interval
+    from dashboard.wording import FINDING_WORDS, sentence, signed_or_missing, verdict, with_interval
 
     entries = {entry.cylinder: entry for entry in trims.balance.cylinders}
     rows = [
@@ -66,4 +70,4 @@ def print_trims(trims: Trims) -> None:
     console().print(table(columns, rows, "lllrrrl"))
     say(verdict(trims.balance))
     bullets("Cautions", trims.cautions)
-    bullets("What to log next", trims.balance.next_steps)
+    bullets("What to log next", [sentence(step) for step in trims.balance.next_steps])
