@@ -5,7 +5,8 @@ EvenburnError            anything a user can cause or mend; its text is one clea
 ├── StreamError          a captured line stream that holds no header or no sample
 ├── PortError            a serial port that is absent, busy or gone
 ├── SessionError         a folder that is not a session, or whose files cannot be read or written
-└── TableError           a table from elsewhere that cannot be understood
+├── TableError           a table from elsewhere that cannot be understood
+└── ExtraError           something was asked for that needs an optional part of the program
 
 Whether the *data* can answer is not an error but part of every result.
 """
@@ -35,3 +36,7 @@ class SessionError(EvenburnError):
 
 class TableError(EvenburnError):
     """A table from another program cannot be understood."""
+
+
+class ExtraError(EvenburnError):
+    """An optional part of the program is needed and not installed; the text names it."""

@@ -18,10 +18,13 @@ from daq.merge import find_gaps, gap_limit_s, interpolate, nearest
 from daq.mixture import lambda_from_afr, lambda_from_volts
 from daq.session_marks import Mark
 from daq.session_reader import Session
-from daq.setupfile import LambdaSensor, Probe, Setup
-from daq.thermocouple import HIGHEST_C, LOWEST_C, amplifier_C, hot_junction_C
+from daq.setupfile import Amplifier, LambdaSensor, Probe, Setup
+from daq.thermocouple import HIGHEST_C, LOWEST_C, amplifier_C, hot_junction_C, straight_line_C
 
 __all__ = ["Mark", "PhysicalTable", "Status", "physical_table"]
+
+#: Where a converter does not say how warm its terminals are [°C].
+USUAL_TERMINALS_C = 25.0
 
 FloatArray = npt.NDArray[np.float64]
 StatusArray = npt.NDArray[np.uint8]
@@ -173,10 +176,12 @@ def _probe(readings: _Readings, probe: Probe, setup: Setup) -> tuple[FloatArray,
     column = readings.column(probe.column)
     junction_C = np.full(column.values.shape, np.nan)
     status = np.where(np.isnan(column.values), Status.NO_READING, Status.GOOD).astype(np.uint8)
-    if probe.column.endswith("_C"):
+    if probe.amplifier is not None:
+        t_C, junction_C = _amplified(readings, probe, probe.amplifier, setup, column)
+        if probe.cold_junction and probe.amplifier.sensitivity_uV_per_C is not None:
+            status[np.isnan(junction_C)] = Status.NO_READING
+    elif probe.column.endswith("_C"):
         t_C = np.where((column.values >= LOWEST_C) & (column.values <= HIGHEST_C), column.values, np.nan)
-    elif probe.amplifier is not None:
-        t_C = amplifier_C(column.values, probe.amplifier.mV_per_C, probe.amplifier.volts_at_0C)
     else:
         junction_C = _cold_junction_C(readings, probe.cold_junction or "", setup, column)
         t_C = hot_junction_C(_millivolts(column), junction_C)
@@ -190,6 +195,25 @@ def _probe(readings: _Readings, probe: Probe, setup: Setup) -> tuple[FloatArray,
         t_C[status != Status.GOOD] = np.nan
         status[np.isnan(t_C) & (status == Status.GOOD)] = Status.NO_READING
     return t_C, status, junction_C
+
+
+def _amplified(
+    readings: _Readings, probe: Probe, amplifier: Amplifier, setup: Setup, column: _Column
+) -> tuple[FloatArray, FloatArray]:
+    """(°C, cold junction °C where it is known), each (n_in,), of a probe behind an amplifier or converter."""
+    line_C = column.values
+    if amplifier.mV_per_C is not None:
+        line_C = amplifier_C(column.values, amplifier.mV_per_C, amplifier.volts_at_0C)
+    unknown = np.full(column.values.shape, np.nan)
+    junction_C = (
+        _cold_junction_C(readings, probe.cold_junction, setup, column) if probe.cold_junction else unknown
+    )
+    if amplifier.sensitivity_uV_per_C is None:
+        return line_C, junction_C
+    # without a reading of the chip's temperature a usual one serves: 10 °C of it make less than 0.3 °C
+    cold_C = junction_C if probe.cold_junction else np.full(column.values.shape, USUAL_TERMINALS_C)
+    t_C = straight_line_C(line_C, amplifier.sensitivity_uV_per_C, cold_C, amplifier.cold_junction_uV_per_C)
+    return t_C, junction_C
 
 
 def _cold_junction_C(readings: _Readings, name: str, setup: Setup, probe: _Column) -> FloatArray:

@@ -12,13 +12,16 @@ from typing import TypeVar
 from daq.errors import SetupError
 from daq.line_stream import columns_problem
 from daq.mixture import STOICHIOMETRIC_AFR
-from daq.setup_sections import ColdJunction, Instrument, LambdaSensor, Probe, Setup
+from daq.setup_sections import Amplifier, ColdJunction, Instrument, LambdaSensor, Probe, Setup
 from daq.tolerance import CLASSES, tolerance_C
 
 T = TypeVar("T")
 
 # A class whose range ends below this says nothing about an exhaust.
 _EXHAUST_C = 900.0
+#: Most columns of a source whose lines are made here: with up to 16 characters each a line stays below
+#: `daq.line_stream.MAX_LINE_BYTES`.
+MOST_COLUMNS = 60
 _INSTRUMENT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
 
@@ -38,7 +41,7 @@ def inconsistencies(setup: Setup) -> Iterator[str]:
         yield from _cold_junction_problems(junction, {probe.cold_junction for probe in setup.probe})
     if setup.conditions.injector and not setup.conditions.injector.endswith("_ms"):
         yield f"conditions: injector {setup.conditions.injector!r} must end in _ms (its unit)"
-    known = {instrument.name: instrument.columns for instrument in setup.instrument}
+    known = {instrument.name: instrument.known_columns for instrument in setup.instrument}
     for key, column in setup.columns():
         name = setup.locate(column)[0]
         if name not in known:
@@ -96,8 +99,17 @@ def _bank_problems(setup: Setup) -> Iterator[str]:
 def _instrument_problems(instrument: Instrument) -> Iterator[str]:
     if not _INSTRUMENT_NAME.fullmatch(instrument.name):
         yield f"instrument: name {instrument.name!r} must be letters, digits, _ or -; it names a file"
-    if instrument.columns is not None and (problem := columns_problem(instrument.columns)):
-        yield f"instrument {instrument.name!r}: columns: {problem}"
+    where, columns = f"instrument {instrument.name!r}", instrument.known_columns
+    if instrument.can is not None and instrument.modbus is not None:
+        yield f"{where}: is either on can or on modbus; write one [[instrument]] for each"
+    elif instrument.columns is not None and columns is not instrument.columns:
+        yield f"{where}: columns is for a line stream without a header; can and modbus name theirs themselves"
+    elif instrument.usb is not None and instrument.can is not None:
+        yield f'{where}: usb is for serial ports; name the CAN channel, e.g. port = "can0"'
+    elif columns is not None and (problem := columns_problem(columns)):
+        yield f"{where}: columns: {problem}"
+    elif columns is not None and columns is not instrument.columns and not 1 < len(columns) <= MOST_COLUMNS:
+        yield f"{where}: names {len(columns) - 1} columns; it takes 1 to {MOST_COLUMNS - 1}"
 
 
 def _repeated_names(setup: Setup) -> Iterator[str]:
@@ -127,16 +139,30 @@ def _probe_problems(probe: Probe, cylinders: tuple[int, ...]) -> Iterator[str]:
             yield f"{where}: tolerance {tolerance!r} is not one of {', '.join(usable)}, or a number of °C"
     elif tolerance < 0:
         yield f"{where}: tolerance must not be negative; write a number of °C such as 6.0"
-    if probe.amplifier is not None and not column.endswith("_V"):
-        yield f"{where}: an amplifier's column is in volts; {column!r} must end in _V"
-    elif probe.amplifier is None and column.endswith("_V"):
+    if probe.amplifier is not None:
+        yield from _amplifier_problems(where, probe.amplifier, column)
+    elif column.endswith("_V"):
         yield f"{where}: column {column!r} is in volts; add amplifier = {{mV_per_C = …, volts_at_0C = …}}"
-    elif probe.amplifier is None and not column.endswith(("_mV", "_uV", "_C")):
+    elif not column.endswith(("_mV", "_uV", "_C")):
         yield f"{where}: column {column!r} must end in _mV, _uV or _C (its unit)"
     if column.endswith(("_mV", "_uV")) and not probe.cold_junction:
         yield f'{where}: {column!r} is the thermocouple itself; name its cold_junction column, e.g. "cj_C"'
     if probe.cold_junction and not probe.cold_junction.endswith(("_C", "_ohm")):
         yield f"{where}: cold_junction {probe.cold_junction!r} must end in _C or _ohm (its unit)"
+
+
+def _amplifier_problems(where: str, amplifier: Amplifier, column: str) -> Iterator[str]:
+    if column.endswith("_V"):
+        if amplifier.mV_per_C is None:
+            yield f"{where}: {column!r} is in volts; the amplifier needs mV_per_C = …"
+    elif not column.endswith("_C"):
+        yield f"{where}: an amplifier's column is in volts; {column!r} must end in _V (a converter's in _C)"
+    elif amplifier.mV_per_C is not None or amplifier.volts_at_0C:
+        yield f"{where}: {column!r} is in °C already; leave mV_per_C and volts_at_0C out"
+    elif amplifier.sensitivity_uV_per_C is None:
+        yield f"{where}: {column!r} is in °C; the converter's straight line needs sensitivity_uV_per_C = …"
+    if amplifier.cold_junction_uV_per_C is not None and amplifier.sensitivity_uV_per_C is None:
+        yield f"{where}: cold_junction_uV_per_C goes with sensitivity_uV_per_C; give both or neither"
 
 
 def _missing_probes(setup: Setup) -> Iterator[str]:

@@ -29,14 +29,72 @@ class Engine(Section, frozen=True):
     egt_limit_C: PositiveFloat | None = None
 
 
+class CanBus(Section, frozen=True):
+    """Signals of a CAN bus, named and scaled by DBC files (needs the extra `can`).
+
+    signals: column -> its signal as `Signal`, or `Message.Signal` where two messages have one of that name.
+    dbc: files beside the setup file, or definitions that come with the program (`daq.can_signals.READY_MADE`).
+    interface: the adapter's name in python-can; bitrate_bps only where the system has not set it already.
+    source_address: of the J1939 sender to listen to; without it the first one heard counts.
+    """
+
+    signals: dict[str, str]
+    dbc: tuple[str, ...]
+    interface: str = "socketcan"
+    bitrate_bps: PositiveInt | None = None
+    source_address: Annotated[int, Meta(ge=0, le=253)] | None = None
+
+
+class ModbusBlock(Section, frozen=True):
+    """Registers of one module that are read together: value = raw·`scale` + `offset`, in the unit of the column.
+
+    device: the module's address. register: of the first column, counted from 0 as on the wire (30001 or 40001
+    in a manual is 0 here). no_reading and open: raw values by which the module says so.
+    """
+
+    device: Annotated[int, Meta(ge=1, le=247)]
+    register: Annotated[int, Meta(ge=0, le=65535)]
+    columns: tuple[str, ...]
+    table: Literal["input", "holding"] = "input"
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
+    word_order: Literal["big", "little"] = "big"
+    scale: float = 1.0
+    offset: float = 0.0
+    no_reading: tuple[int, ...] = ()
+    open: tuple[int, ...] = ()
+
+
+class ModbusLine(Section, frozen=True):
+    """Modbus RTU modules on the instrument's port (needs the extra `modbus`), each block read `polls_Hz` a second."""
+
+    block: tuple[ModbusBlock, ...]
+    parity: Literal["none", "even", "odd"] = "even"
+    stop_bits: Literal[1, 2] = 1
+    polls_Hz: Annotated[float, Meta(gt=0, le=50)] = 5.0
+
+
 class Instrument(Section, frozen=True):
-    """One serial port. `columns` only for an instrument that prints no header; `usb` is VID:PID[:SERIAL]."""
+    """A source of samples: by itself a serial port with the line stream, with `can` or `modbus` what these say.
+
+    columns: only for a line stream that prints no header. usb: VID:PID[:SERIAL]. port: of a CAN bus, its channel.
+    """
 
     name: str = "main"
     baud: PositiveInt = 115200
     port: str | None = None
     usb: str | None = None
     columns: tuple[str, ...] | None = None
+    can: CanBus | None = None
+    modbus: ModbusLine | None = None
+
+    @property
+    def known_columns(self) -> tuple[str, ...] | None:
+        """The columns that it will send if the setup says so, None where its header will."""
+        if self.can is not None:
+            return ("time_ms", *self.can.signals)
+        if self.modbus is not None:
+            return ("time_ms", *(column for block in self.modbus.block for column in block.columns))
+        return self.columns
 
 
 class Bank(Section, frozen=True):
@@ -57,10 +115,18 @@ class LambdaSensor(Section, frozen=True):
 
 
 class Amplifier(Section, frozen=True):
-    """A fixed-slope amplifier or linearising converter: volts = `volts_at_0C` + T·`mV_per_C`/1000."""
+    """An amplifier or converter that does its cold junction itself and puts out a straight line.
 
-    mV_per_C: PositiveFloat
+    A column in V: volts = `volts_at_0C` + T·`mV_per_C`/1000; one in °C: T as it stands, without `mV_per_C`.
+    Without `sensitivity_uV_per_C` T is the temperature, as of a chip that linearises the thermocouple. With it, s,
+    T is (E(hot) − E(cold) + k·cold)/s and is undone by ITS-90 (`daq.thermocouple.straight_line_C`); k is
+    `cold_junction_uV_per_C`, the same as s unless given.
+    """
+
+    mV_per_C: PositiveFloat | None = None
     volts_at_0C: float = 0.0
+    sensitivity_uV_per_C: PositiveFloat | None = None
+    cold_junction_uV_per_C: PositiveFloat | None = None
 
 
 class Probe(Section, frozen=True):

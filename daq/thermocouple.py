@@ -109,6 +109,32 @@ def amplifier_C(volts: Values, mV_per_C: float, volts_at_0C: float = 0.0) -> Val
     return as_given(_inside(t), volts)
 
 
+def straight_line_C(
+    reading_C: Values,
+    sensitivity_uV_per_C: float,
+    cold_junction_C: float | Values,
+    cold_junction_uV_per_C: float | None = None,
+) -> Values:
+    """Temperature [°C] of the hot junction behind a converter that takes the thermocouple for a straight line.
+
+    With s the sensitivity and k that of its cold-junction compensation (k = s if None) [µV/°C], it shows
+    t' = (E(t) − E(t_cj) + k·t_cj)/s, so t = E⁻¹(s·t' − k·t_cj + E(t_cj)). From first principles: the amplifier
+    sees E(t) − E(t_cj), adds its own idea of the cold junction and divides by its own idea of the slope. What is
+    left of t_cj is E(t_cj) − k·t_cj: with k near 40.5, 10 °C of error in t_cj make less than 0.3 °C.
+
+    reading_C: °C as shown; cold_junction_C: °C of the chip's terminals. Scalars or arrays that broadcast. NaN where
+    either is NaN or the result is outside −270…1372 °C.
+
+    >>> round(float(straight_line_C(751.81, 41.276, 25.0)), 1)  # 30.000 mV with the terminals at 25 °C
+    744.9
+    """
+    cold_uV_per_C = sensitivity_uV_per_C if cold_junction_uV_per_C is None else cold_junction_uV_per_C
+    cold = np.asarray(cold_junction_C, dtype=np.float64)
+    shown_mV = np.asarray(reading_C, dtype=np.float64) * (sensitivity_uV_per_C / 1000.0)
+    emf = shown_mV - cold * (cold_uV_per_C / 1000.0) + _emf_of_temperature()(cold)
+    return as_given(temperature_C(emf), reading_C)
+
+
 def count_out_of_range(readings: float | FloatArray, temperatures_C: float | FloatArray) -> int:
     """How many of `readings` (mV or V) are numbers and yet became NaN in `temperatures_C`."""
     return int(np.count_nonzero(np.isnan(temperatures_C) & ~np.isnan(readings)))

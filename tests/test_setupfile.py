@@ -144,7 +144,7 @@ WRONG = [
     (
         "volts_at_0C = 1.25",
         "offset = 1",
-        "probe number 3, amplifier: unknown key 'offset'; allowed here: mV_per_C",
+        "probe number 3, amplifier: unknown key 'offset'; allowed here: cold_junction_uV_per_C, mV_per_C",
     ),
     ('name = "work boat"', "", "engine: the key 'name' is missing"),
     ("[[probe]]", "[probe]", "is not valid TOML"),
