@@ -135,10 +135,11 @@ def _disturbed(blocks: Blocks, cold: BoolArray, away_C: FloatArray) -> BoolArray
     """
     span = max(1, round(MOVING_S / blocks.length_s))
     moving = np.zeros(away_C.shape, dtype=bool)
-    if len(away_C) > 2 * span:
-        mean = uniform_filter1d(np.nan_to_num(away_C), span, axis=0, mode="nearest")
+    if cold.any() and len(away_C) > 2 * span:
+        latest_cold = np.maximum.accumulate(np.where(cold, np.arange(len(cold)), 0))
+        mean = uniform_filter1d(np.nan_to_num(away_C[latest_cold]), span, axis=0, mode="nearest")
         moving[span:] = np.abs(mean[span:] - mean[:-span]) > MOVING_C
-    moving[:, np.mean(moving[cold], axis=0) > 0.5] = False
+    moving[:, np.count_nonzero(moving[cold], axis=0) > 0.5 * np.count_nonzero(cold)] = False
     disturbed = np.flatnonzero(moving.any(axis=1) & cold)
     result = np.zeros(len(cold), dtype=bool)
     for index in disturbed:
