@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -23,14 +24,21 @@ def column_names(table: PhysicalTable) -> dict[str, str]:
     """The setup's own name of each column -> its name in `physical_frame`, with letters that a header may have."""
     setup = table.setup
     names = {probe.column: f"egt{probe.cylinder}_C" for probe in setup.probe}
-    names |= {sensor.column: f"lambda_{_plain(sensor.bank)}_lambda" for sensor in setup.lambda_sensor}
+    for sensor in setup.lambda_sensor:
+        names[sensor.column] = _unused(names, f"lambda_{_plain(sensor.bank)}_lambda")
     c = setup.conditions
     for column in (c.rpm, c.load, c.injector, c.mixture):
-        if column is not None:
-            plain = _plain(setup.locate(column)[1])
-            taken = plain in names.values() and names.get(column) != plain
-            names[column] = _plain(column) if taken else plain
+        if column is not None and column not in names:
+            instrument, name = setup.locate(column)
+            names[column] = _unused(names, _plain(name), _plain(f"{instrument}_{name}"))
     return names
+
+
+def _unused(names: Mapping[str, str], *wanted: str) -> str:
+    """The first of `wanted` that no column has yet, else a numbered one that keeps its unit."""
+    stem, _, unit = wanted[-1].rpartition("_")
+    numbered = (f"{stem}_{number}_{unit}" for number in itertools.count(2))
+    return next(name for name in itertools.chain(wanted, numbered) if name not in names.values())
 
 
 def physical_frame(table: PhysicalTable) -> pd.DataFrame:

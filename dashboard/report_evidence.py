@@ -102,13 +102,13 @@ def _regions(balance: Balance, table: PhysicalTable) -> list[Block]:
         return []
     rows = tuple(
         (
-            "" if i and balance.regions[i - 1].region == r.region else r.region,
+            r.region,
             str(r.cylinder),
             MISSING if r.injector_ms is None else f"{r.injector_ms:.2f}",
             with_interval(r.egt_deviation_C, r.egt_deviation_u95_C),
             with_interval(r.fuel_offset_percent, r.fuel_offset_u95_percent),
         )
-        for i, r in enumerate(balance.regions)
+        for r in balance.regions
     )
     columns = ("Region", "Cyl.", "Injector, ms", "Deviation, °C", "Fuel offset, %")
     return [
@@ -149,13 +149,9 @@ def _stretches(balance: Balance, table: PhysicalTable) -> list[Block]:
 
 def _budget(balance: Balance) -> list[Block]:
     rows = tuple(
-        _budget_row(
-            str(entry.cylinder) if index == 0 else "",
-            line,
-            "%" if entry.fuel_offset_percent is not None else "°C",
-        )
+        _budget_row(entry.cylinder, line, "%" if entry.fuel_offset_percent is not None else "°C")
         for entry in balance.cylinders
-        for index, line in enumerate(entry.budget)
+        for line in entry.budget
     )
     if not rows:
         return [Heading("Evidence: uncertainty"), Paragraph("No result, so no uncertainty to account for.")]
@@ -173,10 +169,10 @@ def _budget(balance: Balance) -> list[Block]:
     ]
 
 
-def _budget_row(cylinder: str, line: BudgetLine, unit: str) -> tuple[str, ...]:
+def _budget_row(cylinder: int, line: BudgetLine, unit: str) -> tuple[str, ...]:
     degrees = "∞" if line.degrees_of_freedom > 9999 else f"{line.degrees_of_freedom:.0f}"
     return (
-        cylinder,
+        str(cylinder),
         line.source,
         f"{line.u:.3g} {line.unit.removeprefix('1')}".strip(),
         line.distribution,
