@@ -15,8 +15,9 @@ import sys
 import time
 import traceback
 from collections import Counter
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
 from typing import Any
 
@@ -25,6 +26,8 @@ from evaluation_report import report
 from unseen_engines import SHAPES, Fault, make_engine, run
 
 from analysis.balance import balance
+from analysis.check_ports import warmed_ports
+from analysis.result import CylinderBalance, Finding
 from daq.physical import PhysicalTable
 
 FIXED_C_PER_PERCENT = 5.0
@@ -33,12 +36,17 @@ CYLINDERS = (1, 3, 5, 7, 2, 4, 6, 8)
 
 @dataclass(frozen=True)
 class Case:
-    """A kind of session. odd_percent: one cylinder is that far off, the others share it; 0: all even."""
+    """A kind of session.
+
+    odd_percent: one cylinder is that far off, the others of its bank share the rest; 0: all even. dead_ms: one
+    cylinder's injector has so much more dead time.
+    """
 
     name: str
     schedule: str = "standard"
     odd_percent: float | None = None
     fault: str | None = None
+    dead_ms: float | None = None
     options: dict[str, Any] = field(default_factory=dict)
 
 
@@ -75,7 +83,12 @@ CASES = (
             "loose",
         )
     ),
-    Case("fault: swapped across banks", fault="swapped"),
+    # Temperatures of one engine do not say which port they came from; a port that is warmed by itself does.
+    Case("ports warmed, fault: swapped", "warmed", fault="swapped"),
+    Case("ports warmed, none swapped", "warmed"),
+    Case("regions: flow alone", "three-points"),
+    Case("regions: dead time", "three-points", dead_ms=0.2, options={"offsets": "even"}),
+    Case("regions: air with speed", "three-points", options={"air_slope_percent": 4.0}),
     Case("holds, fault: misfire", "holds", fault="misfire"),
     Case("holds, fault: open", "holds", fault="open"),
     Case("holds, fault: reversed", "holds", fault="reversed"),
@@ -88,7 +101,8 @@ class Outcome:
     """One session judged; arrays are (n_cylinders,) in the order of the table, NaN where there is no answer.
 
     habit_percent: raw deviation at the steady holds over a fixed °C per %; habit_spread_C: each bank's raw
-    spread.
+    spread. dead_ms, dead_u95_ms, true_dead_ms: injector dead time against the bank's mean. changing: whether the
+    offset is said to change with the operating point, true_change_percent: by how much it does.
     """
 
     case: str
@@ -103,6 +117,11 @@ class Outcome:
     habit_percent: np.ndarray
     habit_spread_C: np.ndarray
     seconds: float
+    dead_ms: np.ndarray
+    dead_u95_ms: np.ndarray
+    true_dead_ms: np.ndarray
+    changing: np.ndarray
+    true_change_percent: np.ndarray
     error: str = ""
 
 
@@ -116,6 +135,9 @@ def options_of(case: Case, seed: int) -> tuple[dict[str, Any], tuple[int, ...]]:
             size * (c == odd) - size / 3 * (c != odd and c % 2 == odd % 2) for c in CYLINDERS
         ]
         return options, (odd,) if case.odd_percent else ()
+    if case.dead_ms is not None:
+        options["dead_time_ms"] = [case.dead_ms * (c == odd) for c in CYLINDERS]
+        return options, (odd,)
     if case.fault is None:
         return options, ()
     other = CYLINDERS[(seed + 4) % len(CYLINDERS)] if case.fault == "swapped" else None
@@ -130,6 +152,8 @@ def habits(table: PhysicalTable, holds_s: tuple[tuple[float, float], ...]) -> tu
 
     A probe that shows nothing is left out of its bank, as a person would.
     """
+    if not holds_s:
+        return np.full(len(table.cylinders), np.nan), np.full(len(table.setup.bank), np.nan)
     bank = np.array(
         [[b.name for b in table.setup.bank].index(table.setup.bank_of(c).name) for c in table.cylinders]
     )
@@ -155,36 +179,67 @@ def judge(job: tuple[Case, str, int]) -> Outcome:
     """Run one engine through one case and have it analysed; a crash of the estimator is an outcome too."""
     case, shape, seed = job
     options, odd = options_of(case, seed)
-    table, truth = run(make_engine(shape, seed, **options), case.schedule)
-    n = len(table.cylinders)
+    engine = make_engine(shape, seed, **options)
+    table, truth = run(engine, case.schedule)
     habit, spread = habits(table, truth.holds_s)
     begin_s, error = time.perf_counter(), ""
-    offset, u95, finding = np.full(n, np.nan), np.full(n, np.nan), ("crash",) * n
     try:
-        found = {c.cylinder: c for c in balance(table).cylinders}
-        rows = [found[c] for c in table.cylinders]
-        offset = np.array([np.nan if r.fuel_offset_percent is None else r.fuel_offset_percent for r in rows])
-        u95 = np.array(
-            [np.nan if r.fuel_offset_u95_percent is None else r.fuel_offset_u95_percent for r in rows]
-        )
-        finding = tuple(r.finding for r in rows)
+        rows = ports_as_findings(table) if case.schedule == "warmed" else cylinders_of(table)
     except Exception:  # the judge reports what the judged one raises
-        error = traceback.format_exc(limit=-2)
+        rows, error = [CRASH] * len(table.cylinders), traceback.format_exc(limit=-2)
+    seconds = time.perf_counter() - begin_s
+    dead = engine.dead_time_ms
+    means = [
+        truth.offset_course_percent[(table.time_s >= begin) & (table.time_s < end)].mean(axis=0)
+        for begin, end in truth.holds_s + truth.sweeps_s
+    ]
     return Outcome(
         case=case.name,
         shape=shape,
         seed=seed,
         cylinders=table.cylinders,
         truth=np.array([truth.offset_percent[c] for c in table.cylinders]),
-        offset=offset,
-        u95=u95,
-        finding=finding,
+        offset=_numbers(row.fuel_offset_percent for row in rows),
+        u95=_numbers(row.fuel_offset_u95_percent for row in rows),
+        finding=tuple(row.finding for row in rows),
         odd=odd,
         habit_percent=habit,
         habit_spread_C=spread,
-        seconds=time.perf_counter() - begin_s,
+        seconds=seconds,
+        dead_ms=_numbers(row.dead_time_ms for row in rows),
+        dead_u95_ms=_numbers(row.dead_time_u95_ms for row in rows),
+        true_dead_ms=dead - np.array([dead[engine.in_bank(k)].mean() for k in (0, 1)])[engine.bank_index],
+        changing=np.array([any("operating point" in reason for reason in row.reasons) for row in rows]),
+        true_change_percent=np.ptp(means, axis=0) if means else np.zeros(len(table.cylinders)),
         error=error,
     )
+
+
+CRASH = CylinderBalance(0, "", None, None, None, None, "undetermined", ("crash",))
+
+
+def _numbers(values: Iterable[float | None]) -> np.ndarray:
+    return np.array([np.nan if value is None else value for value in values])
+
+
+def cylinders_of(table: PhysicalTable) -> list[CylinderBalance]:
+    """The estimator's findings in the order of the table."""
+    found = {c.cylinder: c for c in balance(table).cylinders}
+    return [found[c] for c in table.cylinders]
+
+
+def ports_as_findings(table: PhysicalTable) -> list[CylinderBalance]:
+    """What the check of warmed ports says, as findings: a probe that moves for another's port is a fault."""
+    seen = {w.cylinder: w.moved for w in warmed_ports(table)}
+    return [
+        replace(CRASH, cylinder=c, finding=_port_finding(c, seen.get(c)), reasons=()) for c in table.cylinders
+    ]
+
+
+def _port_finding(cylinder: int, moved: int | None) -> Finding:
+    if moved is None:
+        return "undetermined"
+    return "even" if moved == cylinder else "probe-fault"
 
 
 def main() -> None:

@@ -25,8 +25,10 @@ EXPECTED = {
 def report(outcomes: Sequence[Outcome], order: Sequence[str]) -> str:
     """All tables as Markdown: offsets by case and shape, naming, faults, beside the habits."""
     groups = {name: [o for o in outcomes if o.case == name] for name in order}
-    plain = {k: v for k, v in groups.items() if "fault" not in k}
-    faulty = {k: v for k, v in groups.items() if "fault" in k}
+    special = ("fault", "ports", "regions")
+    plain = {k: v for k, v in groups.items() if not any(word in k for word in special)}
+    faulty = {k: v for k, v in groups.items() if "fault" in k or "ports" in k}
+    regions = {k: v for k, v in groups.items() if "regions" in k}
     parts = []
     if plain:
         parts += ["### Offsets by case\n", _table(OFFSET_HEAD, [_offset_row(k, v) for k, v in plain.items()])]
@@ -42,6 +44,9 @@ def report(outcomes: Sequence[Outcome], order: Sequence[str]) -> str:
         parts += ["\n### Naming, beside the habits\n", _table(NAMING_HEAD, rows)]
     if faulty:
         parts += ["\n### Faults\n", _table(FAULT_HEAD, [_fault_row(k, v) for k, v in faulty.items()])]
+    if regions:
+        parts += ["\n### What changes with the operating point\n"]
+        parts += [_table(REGION_HEAD, [_region_row(k, v) for k, v in regions.items()])]
     return "\n".join(parts)
 
 
@@ -180,6 +185,41 @@ def _fault_row(name: str, outcomes: Sequence[Outcome]) -> tuple[str, ...]:
     )
 
 
+REGION_HEAD = (
+    "case",
+    "sessions",
+    "odd one's dead time told",
+    "told elsewhere",
+    "its error µs rms",
+    "intervals that cover",
+    "true change over 2 %: said to change",
+    "true change under 1 %: said to change",
+    "findings",
+)
+
+
+def _region_row(name: str, outcomes: Sequence[Outcome]) -> tuple[str, ...]:
+    odd = np.array([c in o.odd for o in outcomes for c in o.cylinders])
+    dead, u95, true_dead, changing, change = (
+        np.concatenate([getattr(o, key) for o in outcomes])
+        for key in ("dead_ms", "dead_u95_ms", "true_dead_ms", "changing", "true_change_percent")
+    )
+    told = np.isfinite(dead)
+    said = told | changing
+    error = (dead - true_dead)[told & odd]
+    return (
+        name,
+        str(len(outcomes)),
+        _mean(told[odd]),
+        _mean(told[~odd]),
+        _number(_rms(error) * 1000),
+        _mean(np.abs(error) <= u95[told & odd]),
+        _mean(said[change > 2.0]),
+        _mean(said[change < 1.0]),
+        _findings(f for o in outcomes for f in o.finding),
+    )
+
+
 def _wrongly_named(finding: str, truth_percent: float) -> bool:
     sign = {"lean": -1, "rich": 1}.get(finding, 0)
     return bool(sign) and sign * truth_percent < WRONG_BELOW_PERCENT
@@ -208,7 +248,7 @@ def _percent(share: float) -> str:
     return "–" if not np.isfinite(share) else f"{100 * share:.1f} %"
 
 
-def _mean(hits: Sequence[bool]) -> str:
+def _mean(hits: Sequence[bool] | np.ndarray) -> str:
     return _percent(float(np.mean(hits))) if len(hits) else "–"
 
 

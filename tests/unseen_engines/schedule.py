@@ -39,10 +39,16 @@ def hold(
     return Segment(kind, duration_s, (rpm, rpm), (load_kPa, load_kPa), (lambda_, lambda_))
 
 
-def sweep(begin: float, end: float, duration_s: float, kind: str = "sweep") -> Segment:
-    """A mixture sweep at constant moderate speed and load."""
-    rpm, load = (MODERATE_RPM, MODERATE_RPM), (MODERATE_KPA, MODERATE_KPA)
-    return Segment(kind, duration_s, rpm, load, (begin, end))
+def sweep(
+    begin: float,
+    end: float,
+    duration_s: float,
+    kind: str = "sweep",
+    rpm: float = MODERATE_RPM,
+    load_kPa: float = MODERATE_KPA,
+) -> Segment:
+    """A mixture sweep at constant speed and load, moderate ones unless said otherwise."""
+    return Segment(kind, duration_s, (rpm, rpm), (load_kPa, load_kPa), (begin, end))
 
 
 def opening(soak_s: float = 40.0) -> Schedule:
@@ -95,6 +101,17 @@ SCHEDULES: dict[str, Schedule] = {
     ),
     "lean": _named(
         (hold(2400, 50, 1.14, 40.0), hold(3000, 62, 1.12, 40.0), hold(2700, 55, 1.16, 40.0)), holds=False
+    ),
+    "three-points": (
+        *opening(),
+        hold(3000, 62, 0.80, 12.0),
+        sweep(0.80, 1.10, 120.0),
+        hold(2200, 34, 0.82, 20.0),
+        sweep(0.82, 1.08, 110.0, rpm=2200, load_kPa=34),
+        hold(2200, 34, 0.88, 30.0),
+        hold(3600, 80, 0.86, 35.0),
+        hold(2600, 48, 0.87, 30.0),
+        *CLOSING,
     ),
     "warmed": (*opening(20.0)[:1], *warmed_ports((1, 2, 3, 4, 5, 6, 7, 8))),
     "pulls": _named(

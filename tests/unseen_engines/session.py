@@ -124,7 +124,7 @@ def _marks(schedule: Schedule) -> tuple[Mark, ...]:
     """What the operator notes down: which port is being warmed."""
     begins = np.cumsum([0.0, *(part.duration_s for part in schedule)])
     return tuple(
-        Mark(float(begin), "operator", f"warming port {part.warmed}")
+        Mark(float(begin), "remark", f"warming port {part.warmed}")
         for begin, part in zip(begins[:-1], schedule, strict=True)
         if part.warmed is not None
     )
