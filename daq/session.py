@@ -17,11 +17,12 @@ off) is read as it is. Lines without a line end and a tail of zero bytes are not
 
 from __future__ import annotations
 
+from daq.session_add_mark import add_mark
 from daq.session_csv import DamagedPart
 from daq.session_marks import Mark
 from daq.session_reader import InstrumentTable, Session, open_session
 from daq.session_tail import SessionTail
-from daq.session_writer import SessionWriter, add_mark
+from daq.session_writer import SessionWriter
 
 __all__ = [
     "DamagedPart",

@@ -17,13 +17,11 @@ from types import TracebackType
 from typing import NoReturn, Self
 
 from daq.errors import SessionError
-from daq.session_marks import MARKS_FILE, SETUP_FILE, decode_record, encode_record
+from daq.session_files import append_whole, create_file, make_folder, reason_of, sync_file, sync_folder
+from daq.session_marks import MARKS_FILE, SETUP_FILE, encode_record
 
 SEAL_EVERY_S = 10.0
 _NAME = re.compile(r"[^\W.][\w-]{0,63}")
-_APPEND = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0)
-_CREATE = _APPEND | os.O_CREAT | os.O_EXCL
-_sync_data: Callable[[int], None] = getattr(os, "fdatasync", os.fsync)
 
 
 @dataclass
@@ -75,13 +73,18 @@ class SessionWriter:
         """
         folder = Path(folder)
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folder(folder)
             if any(folder.iterdir()):
                 raise SessionError(f"{folder}: is not empty; a recording needs a new folder")
-            _write_new(folder / SETUP_FILE, setup_text.encode("utf-8"))
-            marks = os.open(folder / MARKS_FILE, _CREATE, 0o666)
+            setup = create_file(folder / SETUP_FILE)
+            try:
+                append_whole(setup, setup_text.encode("utf-8"))
+                sync_file(setup)
+            finally:
+                os.close(setup)
+            marks = create_file(folder / MARKS_FILE)
         except OSError as error:
-            raise SessionError(f"{folder}: cannot record here ({_why(error)})") from None
+            raise SessionError(f"{folder}: cannot record here ({reason_of(error)})") from None
         writer = cls(folder, clock, clock(), marks)
         writer.mark(
             "start",
@@ -93,7 +96,7 @@ class SessionWriter:
             setup=setup_text,
             **(details or {}),
         )
-        writer._sync_folders()
+        writer._sync_folder()
         return writer
 
     @property
@@ -220,7 +223,7 @@ class SessionWriter:
         path = self.folder / f"{instrument}{number}.csv"
         data = ("host_s," + ",".join(columns) + "\n").encode("utf-8")
         try:
-            part = _Part(path, columns, os.open(path, _CREATE, 0o666))
+            part = _Part(path, columns, create_file(path))
         except OSError as error:
             self._fail(path, error)
         parts.append(part)
@@ -232,7 +235,7 @@ class SessionWriter:
         text = f"{instrument} prints other columns" if number else f"columns of {instrument}"
         line = encode_record(part.until_s, "columns", text, details)
         self._write(self._marks, self.folder / MARKS_FILE, line)
-        self._sync_folders()
+        self._sync_folder()
         return part
 
     def _take_unsealed(self) -> dict[str, dict[str, object]]:
@@ -257,96 +260,28 @@ class SessionWriter:
             self._write(self._marks, self.folder / MARKS_FILE, line)
 
     def _write(self, file: int, path: Path, data: bytes) -> None:
-        """All of `data` in one call, or the session has failed: a short write leaves a torn line behind."""
         self._check_usable()
         try:
-            written = os.write(file, data)
+            append_whole(file, data)
         except OSError as error:
             self._fail(path, error)
-        if written != len(data):
-            self._fail(path, OSError(0, "the disk took only part of a batch; it is full or at a limit"))
 
     def _sync_file(self, file: int, path: Path) -> None:
         try:
-            _sync_data(file)
-            gone = os.fstat(file).st_nlink == 0
+            sync_file(file)
         except OSError as error:
             self._fail(path, error)
-        if gone:
-            self._fail(path, OSError(0, "it was removed while recording"))
 
-    def _sync_folders(self) -> None:
-        """Make the names of new files survive a power cut (on Windows a folder cannot be synced)."""
-        if os.name != "posix":
-            return
-        for folder in (self.folder, self.folder.resolve().parent):
-            try:
-                handle = os.open(folder, os.O_RDONLY)
-                try:
-                    os.fsync(handle)
-                finally:
-                    os.close(handle)
-            except OSError as error:
-                self._fail(folder, error)
+    def _sync_folder(self) -> None:
+        try:
+            sync_folder(self.folder)
+        except OSError as error:
+            self._fail(self.folder, error)
 
     def _check_usable(self) -> None:
         if self._failure is not None:
             raise SessionError(self._failure)
 
     def _fail(self, path: Path, error: OSError) -> NoReturn:
-        self._failure = f"{path}: recording ended, {_why(error)}; what was synced before stays readable"
+        self._failure = f"{path}: recording ended, {reason_of(error)}; what was synced before stays readable"
         raise SessionError(self._failure) from None
-
-
-def add_mark(
-    folder: str | Path, kind: str, text: str, *, time_s: float | None = None, **details: object
-) -> float:
-    """Add a mark to the session in `folder` from any process, at `time_s` [s] or now; returns its time.
-
-    While the session is being recorded this is one appending write, which no other process can cut in two.
-    A session that has ended needs `time_s`. Raises SessionError.
-    """
-    path = Path(folder) / MARKS_FILE
-    try:
-        content = path.read_bytes()
-        if time_s is None:
-            time_s = _session_clock_s(path, content)
-        line = encode_record(time_s, kind, text, details)
-        if content and not content.endswith(b"\n"):
-            line = b"\n" + line  # after a cut line, which would swallow this one
-        file = os.open(path, _APPEND)
-        try:
-            if os.write(file, line) != len(line):
-                raise SessionError(f"{path}: the mark could not be written whole; the disk is full")
-            os.fsync(file)
-        finally:
-            os.close(file)
-    except OSError as error:
-        raise SessionError(f"{path}: the mark cannot be written ({_why(error)})") from None
-    return time_s
-
-
-def _session_clock_s(path: Path, marks: bytes) -> float:
-    """Seconds since the recording of these `marks` began. Raises SessionError where it has ended."""
-    records = [decode_record(line) for line in marks.splitlines()]
-    kinds = {record["kind"]: record for record in records if record is not None}
-    started = kinds.get("start", {}).get("clock_s")
-    if not isinstance(started, float) or "stop" in kinds:
-        raise SessionError(f"{path}: this recording has ended; give the mark's time in seconds")
-    return time.perf_counter() - started
-
-
-def _write_new(path: Path, data: bytes) -> None:
-    """A new file with `data`, on the disk before this returns."""
-    file = os.open(path, _CREATE, 0o666)
-    try:
-        if os.write(file, data) != len(data):
-            raise OSError(0, "the disk is full")
-        os.fsync(file)
-    finally:
-        os.close(file)
-
-
-def _why(error: OSError) -> str:
-    """The reason alone: the path is named elsewhere in the message."""
-    return (error.strerror or str(error)).strip().lower() or type(error).__name__

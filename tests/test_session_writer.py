@@ -137,7 +137,7 @@ def test_a_failing_sync_ends_the_session(tmp_path: Path, monkeypatch: pytest.Mon
     def broken(file: int) -> None:
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr("daq.session_writer._sync_data", broken)
+    monkeypatch.setattr("daq.session_files._sync_data", broken)
     with pytest.raises(SessionError, match="input/output error"):
         writer.sync()
     with pytest.raises(SessionError, match="input/output error"):
@@ -245,7 +245,7 @@ def test_samples_are_on_the_disk_before_the_seal_that_vouches_for_them(
         seals_seen.append((tmp_path / "s" / "marks.jsonl").read_bytes().count(b'"seal"'))
         real(file)
 
-    monkeypatch.setattr("daq.session_writer._sync_data", watched)
+    monkeypatch.setattr("daq.session_files._sync_data", watched)
     writer.sync()
     assert seals_seen == [0, 1]
     writer.close()
