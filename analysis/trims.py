@@ -17,6 +17,7 @@ from daq.setupfile import TrimLimits
 FloatArray = npt.NDArray[np.float64]
 
 KEEP_MEAN_WEIGHT = 1e3  # stiff enough that the bank's mean moves by less than 0.001 %
+FAULTS = ("probe-fault", "combustion-fault")
 SMALLEST_TRIM = 0.05  # %: below what an injector's fuel can be set to
 
 CAUTIONS = (
@@ -90,8 +91,9 @@ def _bank_step(entries: list[CylinderBalance], limits: TrimLimits) -> list[float
     certain = np.array([_certain(e, limits) for e in judged], dtype=bool)
     if not certain.any():
         return result
-    offset = np.array([_flow_offset(e) for e in judged])
-    offset -= offset.mean()
+    # even means even with all that burn as they should, also with those whose own offset is not certain
+    sound = [e for e in entries if e.finding not in FAULTS and e.fuel_offset_percent is not None]
+    offset = np.array([_flow_offset(e) for e in judged]) - np.mean([_flow_offset(e) for e in sound])
     step = solve_step(offset, certain, limits)
     wanted = np.clip(-offset, None, limits.step_percent)
     if np.any(certain & (offset < 0) & (step < wanted - limits.threshold_percent)):
@@ -161,7 +163,7 @@ def _predicted_spread(trims: list[CylinderTrim]) -> tuple[float | None, float | 
 
 
 def _reason(entry: CylinderBalance, trim: float | None, left: float | None, limits: TrimLimits) -> str:
-    if entry.finding in ("probe-fault", "combustion-fault"):
+    if entry.finding in FAULTS:
         return "no trim: mend the fault first"
     if trim is None:
         return "no trim: its mixture cannot be told from this session"
@@ -170,11 +172,12 @@ def _reason(entry: CylinderBalance, trim: float | None, left: float | None, limi
     if not _certain(entry, limits):
         return "takes its share of what keeps the bank's mean fuel unchanged"
     assert left is not None
-    if abs(left) <= max(entry.fuel_offset_u95_percent or 0.0, SMALLEST_TRIM):
+    leaned = limits.step_percent * limits.leaning_share
+    stopped = trim >= limits.step_percent - SMALLEST_TRIM or trim <= -leaned + SMALLEST_TRIM
+    if abs(left) <= (SMALLEST_TRIM if stopped else max(entry.fuel_offset_u95_percent or 0.0, SMALLEST_TRIM)):
         return "brings it to its bank's mean"
     if trim >= limits.step_percent - SMALLEST_TRIM:
         return f"first step of at most {limits.step_percent:.1f} %; {left:+.1f} % remain for the next"
-    if trim > -limits.step_percent * limits.leaning_share + SMALLEST_TRIM:
+    if not stopped:
         return f"as far as the other cylinders' limits let the bank's mean stay; {left:+.1f} % remain for the next"
-    leaned = limits.step_percent * limits.leaning_share
     return f"leaned by at most {leaned:.1f} % in one step; {left:+.1f} % remain for the next"
