@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -13,12 +12,11 @@ import numpy.typing as npt
 
 from daq.clock import OWN_TIME, arrival_times, sample_times
 from daq.cold_junction import pt100_C, thermistor_b_C, thermistor_C
-from daq.errors import SetupError
 from daq.merge import find_gaps, gap_limit_s, interpolate, nearest
 from daq.mixture import lambda_from_afr, lambda_from_volts
 from daq.session_marks import Mark
 from daq.session_reader import Session
-from daq.setupfile import Amplifier, LambdaSensor, Probe, Setup
+from daq.setupfile import Amplifier, LambdaSensor, Probe, Setup, check_columns
 from daq.thermocouple import HIGHEST_C, LOWEST_C, amplifier_C, hot_junction_C, straight_line_C
 
 __all__ = ["Mark", "PhysicalTable", "Status", "physical_table"]
@@ -112,28 +110,12 @@ class _Column:
     open_circuit: npt.NDArray[np.bool_]
 
 
-def check_columns(setup: Setup, columns: Mapping[str, tuple[str, ...]]) -> None:
-    """Raise SetupError for the first column of `setup` that is not among `columns`: instrument -> its own."""
-    for key, name in setup.columns():
-        instrument, column = setup.locate(name)
-        if instrument not in columns:
-            there = ", ".join(columns) or "none"
-            raise SetupError(
-                f"{key} = {name!r}: nothing came from the instrument {instrument!r}; there is: {there}"
-            )
-        if column not in columns[instrument]:
-            near = difflib.get_close_matches(column, columns[instrument], n=3)
-            hint = (
-                f"did you mean {' or '.join(near)}?" if near else f"it has {', '.join(columns[instrument])}"
-            )
-            raise SetupError(f"{key} = {name!r}: the instrument {instrument!r} has no such column; {hint}")
-
-
 class _Readings:
     """The session's columns by the names of the setup, with times, and how to bring them to one time base."""
 
     def __init__(self, session: Session, setup: Setup) -> None:
-        check_columns(setup, {name: table.columns for name, table in session.tables.items()})
+        columns = {name: table.columns for name, table in session.tables.items()}
+        check_columns(setup, columns, str(session.path / "setup.toml"))
         self._setup = setup
         self._tables = session.tables
         used = dict.fromkeys(setup.locate(column)[0] for _, column in setup.columns())

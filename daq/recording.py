@@ -21,9 +21,8 @@ from daq.errors import SetupError
 from daq.inbox import Inbox
 from daq.intake import Intake
 from daq.live_values import LiveValues
-from daq.physical import check_columns
 from daq.session import SessionWriter
-from daq.setupfile import Setup
+from daq.setupfile import Setup, check_columns
 
 #: How often [s] the alarms are looked at.
 LOOK_EVERY_S = 0.2
@@ -89,7 +88,7 @@ class Recording:
         try:
             check_columns(self._setup, {name: printed or () for name, printed in known.items()})
         except SetupError as error:
-            self.problems["setup"] = f"setup: {error}; it is recorded all the same"
+            self.problems["setup"] = f"{error}; it is recorded all the same"
             self._writer.mark("setup", self.problems["setup"])
 
     def _samples_written(self, instrument: str, time_s: float, rows: list[tuple[str, ...]]) -> None:

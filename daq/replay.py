@@ -16,9 +16,8 @@ from daq.clock import OWN_TIME, TICK_S
 from daq.epochs import COUNTER_RANGE
 from daq.errors import SetupError, StreamError
 from daq.line_stream import Counts, Header, Item, LineStreamParser, Remark, Sample
-from daq.physical import check_columns
 from daq.session_writer import SessionWriter
-from daq.setupfile import Instrument, Setup, load_setup
+from daq.setupfile import Instrument, Setup, check_columns, load_setup
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -39,8 +38,10 @@ def replay(
     missing column), StreamError, SessionError.
     """
     setup = load_setup(setup_path)
-    captures = [_survey(instrument, path) for instrument, path in _assigned(setup, streams)]
-    check_columns(setup, {capture.instrument.name: tuple(capture.columns) for capture in captures})
+    folder = Path(setup_path).parent
+    captures = [_survey(instrument, path, folder) for instrument, path in _assigned(setup, streams)]
+    columns = {capture.instrument.name: tuple(capture.columns) for capture in captures}
+    check_columns(setup, columns, str(setup_path))
     setup_text = Path(setup_path).read_text(encoding="utf-8")
     details = {OWN_TIME: True, "streams": {c.instrument.name: c.path.name for c in captures}}
     with SessionWriter.create(out_dir, setup_text, details=details) as writer:
@@ -89,10 +90,11 @@ def _strays(counter: IntArray, tick_s: float) -> npt.NDArray[np.bool_]:
 
 @dataclass
 class _Capture:
-    """What a first pass over a stream has found."""
+    """What a first pass over a stream has found. folder: where the setup's DBC files are."""
 
     instrument: Instrument
     path: Path
+    folder: Path
     columns: dict[str, None] = field(default_factory=dict)
     counters: list[tuple[float, array[int]]] = field(default_factory=list)
     counts: Counts = field(default_factory=Counts)
@@ -116,11 +118,11 @@ def _assigned(setup: Setup, streams: str | Path | Mapping[str, str | Path]) -> l
     return [(known[name], Path(path)) for name, path in streams.items()]
 
 
-def _survey(instrument: Instrument, path: Path) -> _Capture:
+def _survey(instrument: Instrument, path: Path, folder: Path) -> _Capture:
     """Columns, counter values, counts and sample times of the stream in `path`. Raises StreamError."""
-    capture = _Capture(instrument, path)
+    capture = _Capture(instrument, path, folder)
     parser = _parser(instrument)
-    for item in chain.from_iterable(_batches(parser, path)):
+    for item in chain.from_iterable(_batches(parser, capture)):
         if isinstance(item, Header):
             capture.columns |= dict.fromkeys(item.columns)
             tick_s = TICK_S[item.columns[0]]
@@ -167,12 +169,24 @@ def _parser(instrument: Instrument) -> LineStreamParser:
         raise SetupError(f"instrument {instrument.name!r}: columns: {error}") from None
 
 
-def _batches(parser: LineStreamParser, path: Path) -> Iterator[list[Item]]:
+def _batches(parser: LineStreamParser, capture: _Capture) -> Iterator[list[Item]]:
     """What the stream says, piece by piece. Raises StreamError where it cannot be read."""
+    for data in _pieces(capture):
+        yield parser.feed(data)
+
+
+def _pieces(capture: _Capture) -> Iterator[bytes]:
+    """The bytes of a captured line stream, or the lines that a CAN log amounts to. Raises StreamError."""
+    path = capture.path
     try:
+        if capture.instrument.can is not None:
+            from daq.can_reader import log_lines
+
+            yield from log_lines(capture.instrument, path, capture.folder)
+            return
         with path.open("rb") as file:
             while data := file.read(_CHUNK):
-                yield parser.feed(data)
+                yield data
     except OSError as error:
         raise StreamError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from None
 
@@ -190,7 +204,7 @@ class _Playback:
     def run(self) -> None:
         """Write it all. Raises SessionError."""
         name = self._capture.instrument.name
-        for batch in _batches(_parser(self._capture.instrument), self._capture.path):
+        for batch in _batches(_parser(self._capture.instrument), self._capture):
             for is_sample, items in groupby(batch, lambda item: isinstance(item, Sample)):
                 if is_sample:
                     self._append([item.fields for item in items if isinstance(item, Sample)])

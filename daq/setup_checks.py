@@ -54,11 +54,15 @@ def check_columns(
 ) -> None:
     """Raise SetupError for the first column that `setup` names and that its instrument does not send.
 
-    columns_by_instrument: instrument -> the columns it sends, for every instrument that is known to send any;
-    a column of an instrument that is not among them is missing. source: names the setup in the error.
+    columns_by_instrument: instrument -> the columns it sends. source: names the setup in the error.
     """
-    silent = {setup.locate(column)[0]: () for _, column in setup.columns()}
-    for problem in _missing_columns(setup, {**silent, **columns_by_instrument}):
+    for key, written in setup.columns():
+        instrument = setup.locate(written)[0]
+        if instrument not in columns_by_instrument:
+            there = ", ".join(columns_by_instrument) or "none"
+            silent = f"nothing came from the instrument {instrument!r}; there is: {there}"
+            raise SetupError(f"{source}: {key} = {written!r}: {silent}")
+    for problem in _missing_columns(setup, columns_by_instrument):
         raise SetupError(f"{source}: {problem}")
 
 

@@ -163,7 +163,7 @@ def test_what_cannot_be_replayed_is_one_clear_line_and_leaves_nothing(tmp_path: 
     path.write_bytes(bytes(range(256)) * 50)
     refuse(StreamError, "no header line", setup, path, out)
     stream(path, [HEADER.replace("egt2_mV", "egt_2_mV"), *samples(range(10))])
-    refuse(SetupError, "egt2_mV.*did you mean egt_2_mV", setup, path, out)
+    refuse(SetupError, "egt2_mV.*did you mean 'egt_2_mV'", setup, path, out)
     refuse(SetupError, "cannot be read", tmp_path / "none.toml", path, out)
     refuse(SetupError, "no such instrument; it has main", setup, {"wide": path}, out)
     refuse(StreamError, "no captured stream", setup, {}, out)

@@ -390,6 +390,11 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
         ),
         (
             {"main": MAIN_COLUMNS},
+            "boat.toml: lambda_sensor of bank 'port side': column = 'lambda:left_V': nothing came from the instrument "
+            "'lambda'; there is: main",
+        ),
+        (
+            {**COLUMNS, "lambda": ()},
             "boat.toml: lambda_sensor of bank 'port side': column = 'lambda:left_V': instrument 'lambda' "
             "sends no such column; it sends: none",
         ),
