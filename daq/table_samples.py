@@ -125,9 +125,10 @@ def numbers(cells: Sequence[str], decimal: str) -> tuple[FloatArray, list[str]]:
     >>> numbers(["1,5", "", "open", "1.5"], ",")
     (array([1.5, nan, inf, nan]), ['1.5'])
     """
-    if decimal == "." and PLAIN.issuperset("".join(cells)):
+    plain = PLAIN - {"."} | {decimal}
+    if plain.issuperset("".join(cells)):
         try:
-            values = np.array([float(cell) if cell else np.nan for cell in cells])
+            values = np.array([float(cell.replace(",", ".")) if cell else np.nan for cell in cells])
             if not np.isinf(values).any():
                 return values, []
         except ValueError:

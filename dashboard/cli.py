@@ -6,6 +6,7 @@ Each command is a module of `dashboard.commands` and is imported only when it is
 
 from __future__ import annotations
 
+import codecs
 import importlib
 import os
 import sys
@@ -30,6 +31,7 @@ COMMANDS = {
     "simulate": "A virtual engine as an instrument on a virtual serial port.",
 }
 MODULES = {"import": "import_table"}  # a module cannot be named by a keyword
+PLAIN_LETTERS = {"−": "-", "–": "-", "±": "+/-", "°": "deg ", "×": "x", "…": "..."}
 GIVEN_UP = 130
 
 
@@ -59,9 +61,10 @@ class Commands(click.Group):
         **extra: Any,
     ) -> Any:
         """Run a command line and leave with its exit status; raise only what is a defect of this program."""
+        codecs.register_error("plain", _plain_letters)
         for stream in (sys.stdout, sys.stderr):
-            if hasattr(stream, "reconfigure"):  # a terminal that lacks a letter shows another instead
-                stream.reconfigure(errors="replace")
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="plain")
         try:
             status = super().main(args, "evenburn", complete_var, standalone_mode=False, **extra)
             sys.stdout.flush()
@@ -77,6 +80,14 @@ class Commands(click.Group):
             click.echo("evenburn: given up", err=True)
             sys.exit(GIVEN_UP)
         sys.exit(status if isinstance(status, int) else 0)
+
+
+def _plain_letters(error: UnicodeError) -> tuple[str, int]:
+    """What a terminal that lacks a letter shows instead; a minus must not get lost."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    missing = error.object[error.start : error.end]
+    return "".join(PLAIN_LETTERS.get(letter, "?") for letter in missing), error.end
 
 
 def _hint(error: click.ClickException) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -445,6 +446,13 @@ def test_a_reader_who_leaves_ends_the_command_quietly() -> None:
         assert process.wait(60) == 1
         assert process.stderr is not None
         assert process.stderr.read() == ""
+
+
+def test_a_terminal_without_the_letters_loses_no_sign() -> None:
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    words = [*COMMAND, "balance", str(FOUR)]
+    done = subprocess.run(words, capture_output=True, env=environment, check=True)
+    assert re.search(rb"-\d\.\d \+/- \d\.\d", done.stdout) and b"?" not in done.stdout
 
 
 def test_words_from_a_session_cannot_steer_a_terminal() -> None:
