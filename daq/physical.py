@@ -141,6 +141,12 @@ class _Readings:
         limit_s = gap_limit_s(column.time_s)
         return interpolate(self.time_s, column.time_s - delay_s, values, limit_s)
 
+    def state_at_base(self, column: _Column, status: StatusArray) -> StatusArray:
+        """The `Status` of the nearest sample of `column` at each of the common times; none where there is none."""
+        if column.time_s.size == 0:
+            return np.full(self.time_s.shape, Status.NO_READING, dtype=np.uint8)
+        return status[nearest(self.time_s, column.time_s)]
+
 
 def _temperatures(readings: _Readings, setup: Setup) -> tuple[FloatArray, StatusArray, FloatArray]:
     """(°C, status, cold junction °C), each (n_samples, n_cylinders); without a probe there is no reading."""
@@ -171,9 +177,9 @@ def _probe(readings: _Readings, probe: Probe, setup: Setup) -> tuple[FloatArray,
     status[column.open_circuit] = Status.OPEN_CIRCUIT
     status[np.isnan(t_C) & (status == Status.GOOD)] = Status.OUT_OF_RANGE
     t_C = t_C - probe.offset_C
-    if column.instrument != readings.base and column.time_s.size:
+    if column.instrument != readings.base:
         t_C, junction_C = readings.at_base(column, t_C), readings.at_base(column, junction_C)
-        status = status[nearest(readings.time_s, column.time_s)]
+        status = readings.state_at_base(column, status)
         t_C[status != Status.GOOD] = np.nan
         status[np.isnan(t_C) & (status == Status.GOOD)] = Status.NO_READING
     return t_C, status, junction_C

@@ -227,6 +227,21 @@ def test_probes_on_two_instruments() -> None:
     assert (found.egt_status[main_s > second_s[-1] + 0.5, 2] == Status.NO_READING).all()
 
 
+def test_an_instrument_that_said_nothing_yet() -> None:
+    setup = SECOND + probes(
+        'cylinder = 1\ncolumn = "egt1_C"',
+        'cylinder = 2\ncolumn = "second:egt2_mV"\ncold_junction = "second:cj_C"',
+    )
+    setup += '[conditions]\nrpm = "second:rpm"\n'
+    silent = table("second", [], egt2_mV=[], cj_C=[], rpm=[])
+    found = physical(setup, table("main", [0, 1], egt1_C=700.0), silent)
+    np.testing.assert_array_equal(found.egt_C, [[700.0, np.nan]] * 2)
+    assert (found.egt_status[:, 1] == Status.NO_READING).all()
+    assert found.rpm is not None and np.isnan(found.rpm).all()
+    nothing = physical(setup, table("main", [], egt1_C=[]), silent)
+    assert nothing.time_s.size == 0 and nothing.egt_C.shape == (0, 2) and nothing.gaps_s == ()
+
+
 def test_a_missing_column_or_instrument_is_one_clear_line() -> None:
     setup = probes('cylinder = 1\ncolumn = "egt1_mV"\ncold_junction = "cj_C"')
     with pytest.raises(SetupError, match="egt1_mV") as caught:
