@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from analysis.bank import BankJudgement, judge_bank
 from analysis.blocks import Blocks, make_blocks
+from analysis.check_ports import warmed_ports
 from analysis.combustion_faults import CombustionFault, misfires
 from analysis.conditions import Span, operating_spans, regions
 from analysis.lag import Lags, probe_lags
@@ -56,7 +57,7 @@ def balance(table: PhysicalTable) -> Balance:
 def look(table: PhysicalTable) -> SessionView:
     """Everything about a session that is found once and used by every bank."""
     blocks = make_blocks(table)
-    probe_faults = {**loose_probes(table), **silent_probes(table)}
+    probe_faults = {**wrong_ports(table), **loose_probes(table), **silent_probes(table)}
     lags: dict[str, Lags] = {}
     for bank in table.setup.bank:
         healthy = _healthy(table, bank.cylinders, probe_faults)
@@ -86,6 +87,21 @@ def look(table: PhysicalTable) -> SessionView:
         drifts=drift_rates(blocks, holds),
         misfires=cold,
     )
+
+
+def wrong_ports(table: PhysicalTable) -> dict[int, ProbeFault]:
+    """Probes that another port's warmth moved first: both ports' readings are somebody else's."""
+    found: dict[int, ProbeFault] = {}
+    for warmed in warmed_ports(table):
+        if warmed.cylinder is None or warmed.moved is None or warmed.moved == warmed.cylinder:
+            continue
+        reason = (
+            f"warming port {warmed.cylinder} moved the probe that the setup calls cylinder {warmed.moved}'s: correct the "
+            "setup and analyse the session again"
+        )
+        for cylinder in (warmed.cylinder, warmed.moved):
+            found[cylinder] = ProbeFault(cylinder, "wrong port", reason)
+    return found
 
 
 def _without_misled_lambda(

@@ -66,7 +66,7 @@ def probe_half_width_C(setup: Setup, cylinder: int, level_C: float) -> float:
     """± tolerance [°C] of a cylinder's probe at `level_C`; the widest class's limit where its range ends below."""
     probe = next(p for p in setup.probe if p.cylinder == cylinder)
     limit = float(np.asarray(tolerance_C(probe.tolerance, level_C)))
-    return limit if np.isfinite(limit) else 0.0075 * abs(level_C)
+    return limit if np.isfinite(limit) else max(2.5, 0.0075 * abs(level_C))
 
 
 def deviation_budget(deviation: Deviation, setup: Setup, index: int) -> tuple[BudgetLine, ...]:
