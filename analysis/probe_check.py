@@ -27,7 +27,8 @@ class ProbeState:
 
     reading_C: median of the last 5 s. noise_C: from sample to sample. cold_offset_C, cold_offset_u95_C: beside the
     median of all in a cold soak. tolerance_C: what its class allows at that temperature. matching_offset_C: the
-    setup's `offset_C` that would make it agree there. verdict: the worst of what is said about it.
+    setup's `offset_C` that would make it agree there, not given for a faulty probe. verdict: the worst of what
+    is said about it.
     """
 
     cylinder: int
@@ -94,6 +95,7 @@ def _states(table: PhysicalTable, soak: SoakOffsets | None, items: list[CheckIte
     for column, cylinder in enumerate(table.cylinders):
         probe = next((p for p in table.setup.probe if p.cylinder == cylinder), None)
         verdicts = [item.verdict for item in items if item.subject == f"cylinder {cylinder}"]
+        verdict = min(verdicts, key=_ORDER.index, default="cannot tell")
         readings = table.egt_C[last, column]
         offset_C = np.nan if soak is None else float(soak.offset_C[column])
         u_C = np.nan if soak is None else float(soak.u_C[column])
@@ -105,7 +107,7 @@ def _states(table: PhysicalTable, soak: SoakOffsets | None, items: list[CheckIte
                 cylinder=cylinder,
                 bank=table.setup.bank_of(cylinder).name,
                 column=None if probe is None else probe.column,
-                verdict=min(verdicts, key=_ORDER.index, default="cannot tell"),
+                verdict=verdict,
                 reading_C=_known(np.median(readings[np.isfinite(readings)]))
                 if np.isfinite(readings).any()
                 else None,
@@ -113,7 +115,9 @@ def _states(table: PhysicalTable, soak: SoakOffsets | None, items: list[CheckIte
                 cold_offset_C=_known(offset_C),
                 cold_offset_u95_C=_known(coverage_factor(np.inf) * u_C),
                 tolerance_C=_known(class_C),
-                matching_offset_C=None if probe is None else _known(probe.offset_C + offset_C),
+                matching_offset_C=None
+                if probe is None or verdict == "fault"
+                else _known(probe.offset_C + offset_C),
             )
         )
     return tuple(states)

@@ -121,6 +121,7 @@ def test_reversed_wires(tmp_path: Path, schedule: str) -> None:
     item = of(check, "cylinder 3", "polarity")
     assert item.verdict == "fault" and "reversed" in item.text and "Exchange the two wires" in item.action
     assert {fault.subject for fault in check.faults} == {"cylinder 3"}
+    assert next(p for p in check.probes if p.cylinder == 3).matching_offset_C is None
 
 
 def test_polarity_does_not_show_while_nothing_is_warm(standard: tuple[PhysicalTable, Session]) -> None:

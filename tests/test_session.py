@@ -16,8 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_rig import COLUMNS, SETUP, host_s, row, write_session
 
-from daq.errors import SessionError, SetupError
-from daq.session import Session, open_session
+from daq.errors import EvenburnError, SessionError, SetupError
+from daq.physical import physical_table
+from daq.session import Session, SessionTail, open_session
 
 
 @pytest.fixture(scope="module")
@@ -163,6 +164,35 @@ def test_a_changed_byte_in_a_sealed_part_is_reported_and_left_out(
 def seal_bounds(folder: Path) -> list[int]:
     records = [json.loads(line) for line in (folder / "marks.jsonl").read_text().splitlines()]
     return [record["files"]["main.csv"]["to"] for record in records if record["kind"] == "seal"]
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_whatever_was_done_to_the_files_it_opens_or_says_why_not(
+    whole: Path, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    copy = Path(shutil.copytree(whole, tmp_path_factory.mktemp("garbage") / "session"))
+    for name in ("main.csv", "marks.jsonl", "setup.toml"):
+        content = bytearray((copy / name).read_bytes())
+        for _ in range(data.draw(st.integers(0, 3))):
+            start = data.draw(st.integers(0, len(content)))
+            stop = data.draw(st.integers(start, min(len(content), start + 200)))
+            content[start:stop] = data.draw(st.binary(max_size=50) | st.just(b"\n") | st.just(b"\0" * 30))
+        (copy / name).write_bytes(content)
+    try:
+        session = open_session(copy)
+        physical_table(session)
+    except EvenburnError as error:
+        assert "\n" not in str(error)
+    SessionTail(copy).poll() if is_text(copy / "setup.toml") else None
+
+
+def is_text(path: Path) -> bool:
+    try:
+        path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def test_damaged_neighbours_are_one_place(copy: Path) -> None:
