@@ -9,7 +9,6 @@ is written.
 from __future__ import annotations
 
 import math
-import os
 import shutil
 import threading
 import time
@@ -17,15 +16,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.errors import PortError, SessionError, SetupError
+from daq.errors import SessionError
 from daq.inbox import Inbox
-from daq.line_stream import columns_problem
-from daq.ports import PortFinder
 from daq.reader import Lost, Reader
 from daq.recording import LOOK_EVERY_S, Recording
-from daq.serial_reader import SerialReader
 from daq.session import SessionWriter
 from daq.setupfile import Setup, load_setup
+from daq.sources import close_readers, open_readers
 
 #: How long [s] samples are gathered before they are written in one call.
 BATCH_S = 0.025
@@ -220,12 +217,12 @@ def record(
 
     out_dir: must not exist yet, or be empty; nothing is ever overwritten. ports: instrument -> path, instead
     of what the setup says. on_status: told the status about once a second; what it raises is counted, not
-    passed on. clock: a clock [s] that never steps. Returns the session folder. Raises SetupError, PortError
-    (before anything is written) and SessionError (also when the disk fails later).
+    passed on. clock: a clock [s] that never steps. Returns the session folder. Raises SetupError, PortError,
+    ExtraError (before anything is written) and SessionError (also when the disk fails later).
     """
     stop = threading.Event() if stop is None else stop
     setup = load_setup(setup_path)
-    readers = open_readers(setup, ports or {}, clock)
+    readers = open_readers(setup, ports or {}, clock, Path(setup_path).parent)
     try:
         writer = SessionWriter.create(
             out_dir,
@@ -234,7 +231,7 @@ def record(
             details={"ports": {name: reader.port for name, reader in readers.items()}},
         )
     except BaseException:
-        _close(readers)
+        close_readers(readers)
         raise
     recorder = Recorder(setup, readers, writer, clock)
     recorder.start()
@@ -256,34 +253,6 @@ def _tell_until(
                 on_status(recorder.status(errors))
             except Exception:  # a page or a terminal that fails must not end the recording
                 errors += 1
-
-
-def open_readers(setup: Setup, ports: Mapping[str, str], clock: Clock) -> dict[str, Reader]:
-    """A serial reader for each of the setup's instruments. Raises PortError, SetupError; then none stays open."""
-    names = [instrument.name for instrument in setup.instrument]
-    for name in ports:
-        if name not in names:
-            raise PortError(f"port for {name!r}: the setup has no such instrument, only {', '.join(names)}")
-    readers: dict[str, Reader] = {}
-    try:
-        for instrument in setup.instrument:
-            if instrument.columns is not None and (problem := columns_problem(instrument.columns)):
-                raise SetupError(f"instrument {instrument.name!r}: columns: {problem}")
-            find = PortFinder(instrument, ports.get(instrument.name))
-            where = os.path.realpath(find())
-            for name, reader in readers.items():
-                if os.path.realpath(reader.port) == where:
-                    raise PortError(f"instruments {name!r} and {instrument.name!r} would both read {where}")
-            readers[instrument.name] = SerialReader(find, instrument.baud, clock)
-    except BaseException:
-        _close(readers)
-        raise
-    return readers
-
-
-def _close(readers: Mapping[str, Reader]) -> None:
-    for reader in readers.values():
-        reader.close()
 
 
 def _join(threads: list[threading.Thread], timeout_s: float) -> bool:

@@ -19,9 +19,10 @@ import daq.recorder
 from daq.checksum import crc16
 from daq.errors import PortError, SessionError
 from daq.reader import PortState
-from daq.recorder import Recorder, RecorderStatus, open_readers, record
+from daq.recorder import Recorder, RecorderStatus, record
 from daq.session import SessionWriter, open_session
 from daq.setupfile import load_setup
+from daq.sources import open_readers
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 
