@@ -87,7 +87,7 @@ def _offset_row(
         drawing.text(
             scale(0), y + 4, f"{words}: no offset" if words != "cannot tell" else words, anchor="middle"
         )
-        drawing.text(640, y + 4, words, bold=True)
+        drawing.text(618, y + 4, words, bold=True)
         return
     drawing.line(scale.clipped(offset - u95), y, scale.clipped(offset + u95), y, stroke=colour, width=2.2)
     for end in (offset - u95, offset + u95):
@@ -96,8 +96,8 @@ def _offset_row(
         x = scale.clipped(other)
         drawing.polygon([(x - 5, y), (x, y - 5), (x + 5, y), (x, y + 5)], colour=INK, filled=False)
     drawing.dot(scale(offset), y, 4.6, colour=colour, filled=told)
-    drawing.text(630, y + 4, f"{with_interval(offset, u95)} %", anchor="end")
-    drawing.text(640, y + 4, words, bold=entry.finding != "even")
+    drawing.text(610, y + 4, f"{with_interval(offset, u95)} %", anchor="end")
+    drawing.text(618, y + 4, words, bold=entry.finding != "even")
 
 
 def _offsets_legend(drawing: Drawing, y: float, threshold_percent: float, other: str) -> None:
