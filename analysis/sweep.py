@@ -19,7 +19,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 RANGE_MIN = 0.06  # ln(fuel): below this there is no curve to shift, only a level
-MAX_POINTS = 140  # per cylinder; the wander keeps neighbours alike, so finer points would add little
+MAX_POINTS = 140  # per cylinder; the wander keeps neighbours alike, so more points would add little
+LONGEST_POINT_S = 2.5  # a longer mean would smear a sweep's curve
 MIN_POINTS = 24
 SHORTEST_SMOOTHING_S, LONGEST_SMOOTHING_S, RATE_FURTHER_S = 6.0, 10.0, 6.0
 MIXTURE_NOISE = 0.001  # ln(fuel): the sensor's noise is smoothed down to this where that bends no corner
@@ -71,12 +72,12 @@ def mixture_range(blocks: Blocks, points: IntArray, bank: str) -> float:
 def sweep_data(
     blocks: Blocks, points: IntArray, bank: str, lags: Lags, height_u_C: float
 ) -> SweepData | None:
-    """The sweep's points averaged to at most MAX_POINTS; None where fewer than MIN_POINTS are complete."""
+    """The sweep's points averaged and thinned to at most MAX_POINTS; None where fewer than MIN_POINTS are complete."""
     egt = blocks.egt_C[:, blocks.columns(lags.cylinders)]
     points = points[np.isfinite(egt[points]).all(axis=1)]
     if len(points) < MIN_POINTS:
         return None
-    group = _groups(points, int(np.ceil(len(points) / MAX_POINTS)))
+    points, group = _thinned(points, blocks.length_s)
     first, last = int(points[0]), int(points[-1]) + 1
     margin = int(30.0 / blocks.length_s)
     lag_s, lag_u_s = lags.against_mean_s(float(exhaust_flow(blocks)[points].mean()))
@@ -106,6 +107,15 @@ def _smoothing_s(x: FloatArray, step_s: float) -> float:
     """How long a straight line through ln(fuel) must be for its value's noise to fall to MIXTURE_NOISE."""
     noise = 1.4826 * float(np.median(np.abs(np.diff(x)))) / np.sqrt(2.0) if len(x) > 1 else 0.0
     return float(np.clip(step_s * (noise / MIXTURE_NOISE) ** 2, SHORTEST_SMOOTHING_S, LONGEST_SMOOTHING_S))
+
+
+def _thinned(points: IntArray, step_s: float) -> tuple[IntArray, IntArray]:
+    """Block numbers and the point each belongs to: means of neighbours, and of a long record every so many points."""
+    size = int(np.clip(np.ceil(len(points) / MAX_POINTS), 1, max(LONGEST_POINT_S / step_s, 1)))
+    group = _groups(points, size)
+    every = int(np.ceil((group[-1] + 1) / MAX_POINTS))
+    keep = group % every == 0
+    return points[keep], group[keep] // every
 
 
 def _groups(points: IntArray, size: int) -> IntArray:
