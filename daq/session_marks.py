@@ -2,7 +2,8 @@
 
 Each line is one JSON object with `time_s` [s since the recording began], `kind`, `text` and whatever else
 that kind carries. Its last key `crc32` is the CRC-32 (ISO-HDLC, eight hex digits) of the object's text
-without that key, so a damaged line is known as such; a line typed in by hand may leave the key out.
+without that key, so a damaged line is known as such. A mark typed in by hand may leave the key out; of the
+recorder's own kinds, which are named here, it is required.
 
 | kind      | when                                           | further keys                                 |
 | --------- | ---------------------------------------------- | -------------------------------------------- |
@@ -25,6 +26,8 @@ from typing import Any
 MARKS_FILE = "marks.jsonl"
 SETUP_FILE = "setup.toml"
 BOOKKEEPING = frozenset({"seal", "columns"})
+_RECORDERS_OWN = BOOKKEEPING | {"start", "stop"}
+_LONGEST_S = 1e12  # also keeps out infinity and NaN, which JSON should not hold
 _NOT_DETAILS = frozenset({"time_s", "kind", "text", "crc32", "setup"})
 _CHECKED = re.compile(rb'(\{.*),"crc32":"([0-9a-f]{8})"\}', re.DOTALL)
 
@@ -58,7 +61,7 @@ def encode_record(time_s: float, kind: str, text: str, details: Mapping[str, obj
 
 
 def decode_record(line: bytes) -> dict[str, Any] | None:
-    """The object on `line` (no line end), or None where it is damaged or no mark."""
+    """The object on `line` (no line end), or None where it is damaged, no mark, or unchecked bookkeeping."""
     checked = _CHECKED.fullmatch(line)
     if checked is not None:
         line = checked[1] + b"}"
@@ -70,10 +73,12 @@ def decode_record(line: bytes) -> dict[str, Any] | None:
         return None
     if not isinstance(record, dict) or not isinstance(record.get("kind"), str):
         return None
+    if checked is None and record["kind"] in _RECORDERS_OWN:
+        return None
     time_s = record.get("time_s")
     if isinstance(time_s, bool) or not isinstance(time_s, int | float):
         return None
-    return record
+    return record if abs(time_s) < _LONGEST_S else None
 
 
 def mark_of(record: Mapping[str, Any]) -> Mark:

@@ -336,6 +336,25 @@ def test_marks_survive_any_text(text: str) -> None:
         assert decoded is None or decoded["text"] == text
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"",
+        b"no mark",
+        b"[1]",
+        b'{"time_s":1}',
+        b'{"kind":"mark"}',
+        b'{"time_s":true,"kind":"mark"}',
+        b'{"time_s":NaN,"kind":"mark"}',
+        b'{"time_s":1e400,"kind":"mark"}',
+        b'{"time_s":1,"kind":"seal","files":{"main.csv":{"from":0,"to":9,"crc32":"0","until_s":1}}}',
+        b'{"time_s":1,"kind":"stop"}',
+    ],
+)
+def test_what_is_no_mark(line: bytes) -> None:
+    assert decode_record(line) is None
+
+
 def test_the_tail_gives_each_sample_once(tmp_path: Path) -> None:
     writer = begin(tmp_path / "s")
     tail = SessionTail(tmp_path / "s")
