@@ -35,6 +35,7 @@ LONGEST_S = 40.0
 TRANSIENT_C_PER_S = 3.0
 TRANSIENT_MIN_C = 25.0
 BEFORE_S, AFTER_S = 4.0, 20.0
+SHORTEST_BLOCKS = 20
 SMOOTHING_S = 1.5
 START_S = 15.0  # after the engine starts every port warms up at its own pace
 MISFIT_C = 5.0  # beyond this a movement is a cylinder's own, and counts less
@@ -70,7 +71,7 @@ class Lags:
 
 def exhaust_flow(blocks: Blocks) -> FloatArray:
     """(n_blocks,) what is proportional to gas flow: speed times load; 1 where either is not recorded."""
-    if blocks.rpm is None or blocks.load is None:
+    if blocks.rpm is None or blocks.load is None or not np.isfinite(blocks.rpm * blocks.load).any():
         return np.ones(len(blocks.time_s))
     return np.maximum(bridge(blocks.rpm * blocks.load), 0.0)
 
@@ -159,7 +160,7 @@ def _start(n: int, windows: list[_Window]) -> FloatArray:
 def _transients(blocks: Blocks, egt: FloatArray) -> list[tuple[int, int]]:
     """(start, stop) of windows in which the bank's mean moves fast while the engine runs."""
     step = blocks.length_s
-    if step > 2.0 or egt.shape[1] < 2:
+    if step > 2.0 or egt.shape[1] < 2 or len(egt) < SHORTEST_BLOCKS:
         return []  # an instrument this slow shows no lag of a few seconds, a lone probe no difference
     on = running(blocks)
     for start, _ in list(runs(on)):
@@ -173,5 +174,5 @@ def _transients(blocks: Blocks, egt: FloatArray) -> list[tuple[int, int]]:
     return [
         (start, stop)
         for start, stop in runs(wide & on & np.isfinite(mean))
-        if stop - start >= 20 and np.ptp(mean[start:stop]) >= TRANSIENT_MIN_C
+        if stop - start >= SHORTEST_BLOCKS and np.ptp(mean[start:stop]) >= TRANSIENT_MIN_C
     ]

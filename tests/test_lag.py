@@ -128,6 +128,8 @@ def test_a_slow_instrument_and_a_lone_cylinder_tell_nothing() -> None:
     one: Blocks = make_blocks(session())
     assert nothing_told(probe_lags(one, (2,)))
     assert probe_lags(one, ()).time_constant_s.shape == (0,)
+    for n in (0, 1, 5):
+        assert nothing_told(probe_lags(blocks(np.full((n, 4), 700.0), rpm=np.full(n, 3000.0)), (1, 2, 3, 4)))
 
 
 def test_exhaust_flow_is_speed_times_load_or_one() -> None:
@@ -137,3 +139,4 @@ def test_exhaust_flow_is_speed_times_load_or_one() -> None:
         exhaust_flow(blocks(egt, rpm=rpm, load=load)), [5e4, 1e5, 1.5e5, 2e5], rtol=1e-12, atol=0
     )
     assert exhaust_flow(blocks(egt, rpm=rpm)).tolist() == [1.0] * 4
+    assert exhaust_flow(blocks(egt, rpm=rpm, load=np.full(4, np.nan))).tolist() == [1.0] * 4
