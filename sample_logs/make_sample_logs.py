@@ -34,8 +34,10 @@ def record(scenario: Scenario, setup_text: str, folder: Path) -> Path:
 
 def trimmed(scenario: Scenario, session: Path) -> Scenario:
     """`scenario` after the trims that the program proposes for `session`, run on another day."""
-    found = balance(physical_table(open_session(session)))
-    steps = {t.cylinder: t.trim_percent or 0.0 for t in propose_trims(found).cylinders}
+    table = physical_table(open_session(session))
+    steps = {
+        t.cylinder: t.trim_percent or 0.0 for t in propose_trims(balance(table), table.setup.trims).cylinders
+    }
     cylinders = tuple(
         msgspec.structs.replace(
             c, fuel_percent=100 * ((1 + c.fuel_percent / 100) * (1 + steps[c.number] / 100) - 1)
