@@ -42,19 +42,24 @@ def pull_runs(blocks: Blocks) -> list[tuple[int, int]]:
     ]
 
 
+def _mean(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else float("nan")
+
+
 def find_pulls(blocks: Blocks, used: bool) -> list[Stretch]:
     """The pulls as stretches of the result."""
     found = []
     for start, stop in pull_runs(blocks):
         assert blocks.rpm is not None
-        load = None if blocks.load is None else float(np.nanmean(blocks.load[start:stop]))
+        load = np.nan if blocks.load is None else _mean(blocks.load[start:stop])
         found.append(
             Stretch(
                 kind="pull",
                 start_s=float(blocks.time_s[start] - blocks.length_s / 2),
                 end_s=float(blocks.time_s[stop - 1] + blocks.length_s / 2),
-                rpm=float(np.nanmean(blocks.rpm[start:stop])),
-                load=load,
+                rpm=_mean(blocks.rpm[start:stop]),
+                load=load if np.isfinite(load) else None,
                 used=used,
                 reason="nothing steadier was logged; probes brought to one lag"
                 if used
@@ -78,9 +83,7 @@ def pull_deviation(blocks: Blocks, bank: str, lags: Lags) -> Deviation | None:
         gas = egt + lags.time_constant_s * np.clip(flow[start:stop], 0.05, None)[:, None] ** -0.5 * rate
         means.append((gas - gas.mean(axis=1, keepdims=True)).mean(axis=0))
         levels.append(float(egt.mean()))
-        mixtures.append(
-            float(np.nanmean(x[start:stop])) if (x := blocks.ln_phi.get(bank)) is not None else np.nan
-        )
+        mixtures.append(_mean(x[start:stop]) if (x := blocks.ln_phi.get(bank)) is not None else np.nan)
         length += stop - start
     if not means:
         return None
