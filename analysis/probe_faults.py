@@ -28,7 +28,8 @@ FROZEN_S = 30.0
 LOOSE_JUMP_C = 15.0
 LOOSE_SHARE = 0.01
 DRIFT_C_PER_MIN, DRIFT_CERTAIN = 5.0, 2.6
-HOLD_EFFECT_C, HOLD_EFFECT_SHARE, DEVIATION_WANDER_C = 12.0, 0.5, 1.5
+# ten-second means of a deviation that keeps its sign for 8 to 19 s (references section 11) are not independent
+HOLD_EFFECT_C, HOLD_EFFECT_SHARE, DEVIATION_WANDER_C = 12.0, 0.5, 2.0
 SLOW_FACTOR, SLOW_S = 2.2, 4.5
 
 
@@ -217,15 +218,10 @@ def drift_rates(blocks: Blocks, holds: list[tuple[int, int]]) -> dict[int, Drift
     minutes, hold, away = _hold_points(blocks, holds)
     if len(minutes) < 4 or np.ptp(minutes) < 0.5:
         return rates
-    same_hold = hold[:, None] == hold[None, :]
     for column, cylinder in enumerate(blocks.cylinders):
         good = np.isfinite(away[:, column])
-        if good.sum() < 4:
-            continue
-        # a cylinder that is far off moves with every change of mixture
-        effect_C = np.hypot(HOLD_EFFECT_C, HOLD_EFFECT_SHARE * float(np.median(np.abs(away[good, column]))))
-        covariance = effect_C**2 * same_hold + DEVIATION_WANDER_C**2 * np.eye(len(minutes))
-        rates[cylinder] = _weighted_rate(minutes[good], away[good, column], covariance[np.ix_(good, good)])
+        if good.sum() >= 4:
+            rates[cylinder] = _rate_through_holds(minutes[good], hold[good], away[good, column])
     return rates
 
 
@@ -246,27 +242,41 @@ def _hold_points(
 ) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
     """Means of about ten seconds of every hold: minutes, number of the hold, deviation from the others' median."""
     size = max(int(10.0 / blocks.length_s), 1)
-    minutes, number, away = [], [], []
+    starts, number = [], []
     for k, (start, stop) in enumerate(sorted(holds)):
-        for a in range(start, stop, size):
-            egt = blocks.egt_C[a : min(a + size, stop)]
-            if len(egt) < size / 2 or not np.isfinite(egt).any():
-                continue
-            with np.errstate(all="ignore"):
-                level = np.where(
-                    np.isfinite(egt).any(axis=0), np.nanmean(np.nan_to_num(egt, nan=np.nan), axis=0), np.nan
-                )
-            others = [np.nanmedian(np.delete(level, c)) for c in range(len(level))]
-            minutes.append(float(blocks.time_s[a]) / 60.0)
-            number.append(k)
-            away.append(level - np.array(others))
-    shape = (len(minutes), len(blocks.cylinders))
-    return np.array(minutes), np.array(number, dtype=np.int64), np.array(away).reshape(shape)
+        whole = [a for a in range(start, stop, size) if stop - a >= size / 2]
+        starts += [(a, min(a + size, stop)) for a in whole]
+        number += [k] * len(whole)
+    valid = np.isfinite(blocks.egt_C)
+    total = np.cumsum(np.vstack([np.zeros(valid.shape[1]), np.where(valid, blocks.egt_C, 0.0)]), axis=0)
+    count = np.cumsum(np.vstack([np.zeros(valid.shape[1]), valid]), axis=0)
+    first, last = np.array(starts, dtype=np.int64).reshape(-1, 2).T
+    with np.errstate(invalid="ignore", divide="ignore"):
+        level = (total[last] - total[first]) / (count[last] - count[first])
+    away = np.full(level.shape, np.nan)
+    for column in range(level.shape[1]):
+        others = np.ma.masked_invalid(np.delete(level, column, axis=1))
+        away[:, column] = level[:, column] - np.ma.median(others, axis=1).filled(np.nan)
+    return blocks.time_s[first] / 60.0, np.array(number, dtype=np.int64), away
 
 
-def _weighted_rate(minutes: FloatArray, away: FloatArray, covariance: FloatArray) -> DriftRate:
-    """Slope [°C/min] and standard uncertainty of a line under the covariance of the points."""
-    design = np.stack([np.ones_like(minutes), minutes - minutes.mean()], axis=1)
-    weighted = np.linalg.solve(covariance, design)
-    inverse = np.linalg.inv(design.T @ weighted)
-    return DriftRate(float((inverse @ (weighted.T @ away))[1]), float(np.sqrt(inverse[1, 1])))
+def _rate_through_holds(minutes: FloatArray, hold: npt.NDArray[np.int64], away: FloatArray) -> DriftRate:
+    """Slope [°C/min] of a line whose points share a random shift in each hold.
+
+    Least squares after taking from each point the share of its hold's mean that makes the rest independent
+    (random-intercept model), so that the work grows with the points and not with their square.
+    """
+    # a cylinder that is far off moves with every change of mixture
+    effect_C = float(np.hypot(HOLD_EFFECT_C, HOLD_EFFECT_SHARE * float(np.median(np.abs(away)))))
+    names, group = np.unique(hold, return_inverse=True)
+    size = np.bincount(group, minlength=len(names)).astype(float)
+    share = 1.0 - np.sqrt(DEVIATION_WANDER_C**2 / (DEVIATION_WANDER_C**2 + size * effect_C**2))
+
+    def freed(values: FloatArray) -> FloatArray:
+        means = np.bincount(group, weights=values, minlength=len(names)) / size
+        return np.asarray(values - (share * means)[group], dtype=np.float64)
+
+    design = np.stack([freed(np.ones_like(minutes)), freed(minutes - minutes.mean())], axis=1)
+    inverse = np.linalg.pinv(design.T @ design)
+    rate = float((inverse @ (design.T @ freed(away)))[1])
+    return DriftRate(rate, DEVIATION_WANDER_C * float(np.sqrt(inverse[1, 1])))
