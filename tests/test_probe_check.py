@@ -124,20 +124,42 @@ def test_reversed_wires(tmp_path: Path, schedule: str) -> None:
     assert next(p for p in check.probes if p.cylinder == 3).matching_offset_C is None
 
 
+def between(table: PhysicalTable, start_s: float, end_s: float) -> PhysicalTable:
+    """The samples of `table` from `start_s` to `end_s` [s]."""
+    part = (table.time_s >= start_s) & (table.time_s < end_s)
+    return with_changes(
+        table,
+        time_s=table.time_s[part],
+        egt_C=table.egt_C[part],
+        egt_status=table.egt_status[part],
+        cold_junction_C=table.cold_junction_C[part],
+        lambda_by_bank={bank: values[part] for bank, values in table.lambda_by_bank.items()},
+        rpm=None if table.rpm is None else table.rpm[part],
+        load=None if table.load is None else table.load[part],
+        injector_ms=None if table.injector_ms is None else table.injector_ms[part],
+    )
+
+
+def test_reversed_wires_of_an_engine_that_was_hot_from_the_first_sample(tmp_path: Path) -> None:
+    """Then the probe is out of its range at once, and never seen to fall."""
+    table, session = recorded(tmp_path, "standard", Fault("reversed", 3))
+    check = probe_check(between(table, 120.0, 200.0), session)
+    assert of(check, "cylinder 3", "polarity").verdict == "fault"
+
+
+def test_a_spike_of_another_probe_does_not_look_like_warming(warmed: tuple[PhysicalTable, Session]) -> None:
+    table, _ = warmed
+    started = next(m for m in table.marks if m.text == "warming port 5").time_s
+    egt_C = table.egt_C.copy()
+    spike = (table.time_s > started) & (table.time_s < started + 0.6)
+    egt_C[spike, table.cylinders.index(2)] += 40.0
+    found = next(w for w in warmed_ports(with_changes(table, egt_C=egt_C)) if w.cylinder == 5)
+    assert found.moved == 5
+
+
 def test_polarity_does_not_show_while_nothing_is_warm(standard: tuple[PhysicalTable, Session]) -> None:
     table, session = standard
-    cold = table.time_s < 30.0
-    cut = with_changes(
-        table,
-        time_s=table.time_s[cold],
-        egt_C=table.egt_C[cold],
-        egt_status=table.egt_status[cold],
-        cold_junction_C=table.cold_junction_C[cold],
-        rpm=None if table.rpm is None else table.rpm[cold],
-        lambda_by_bank={bank: values[cold] for bank, values in table.lambda_by_bank.items()},
-        load=None,
-        injector_ms=None,
-    )
+    cut = between(table, 0.0, 30.0)
     check = probe_check(cut, session)
     for cylinder in table.cylinders:
         assert of(check, f"cylinder {cylinder}", "polarity").verdict == "cannot tell"
