@@ -96,6 +96,7 @@ class SessionWriter:
             setup=setup_text,
             **(details or {}),
         )
+        writer._sync_file(marks, folder / MARKS_FILE)
         writer._sync_folder()
         return writer
 

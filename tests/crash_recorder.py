@@ -26,6 +26,7 @@ SYNC_EVERY_S = 1.0
 def main(folder: Path, speed: float, rate_Hz: float) -> None:
     started_s = time.perf_counter()
     writer = SessionWriter.create(folder, SETUP, clock=lambda: speed * (time.perf_counter() - started_s))
+    tell("synced", 0, 0, *((folder / name).stat().st_size for name in FILES[1:]))  # `create` has synced them
     writer.header("main", COLUMNS)
     taken = 0
 

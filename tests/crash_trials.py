@@ -34,6 +34,7 @@ from daq.session import open_session
 SPEED = 20.0
 RATE_HZ = 200.0
 FILES = ("main.csv", "marks.jsonl", "setup.toml")
+KINDS = ("kill", "power", "cut")
 
 
 @dataclass(frozen=True)
@@ -157,8 +158,9 @@ def main() -> None:
     )
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--kind", choices=KINDS, action="append", help="only this kind; may be repeated")
     arguments = parser.parse_args()
-    for kind in ("kill", "power", "cut"):
+    for kind in arguments.kind or KINDS:
         lost_s = run(kind, arguments.count, arguments.seed, lambda text: print(text, end="", file=sys.stderr))
         print(
             f"\r{kind}: {len(lost_s)} trials, all opened, no wrong value; lost at most {max(lost_s):.3f} s, "
