@@ -13,7 +13,15 @@ from analysis.combustion_faults import CombustionFault, hot_without_shift
 from analysis.deviation import deviation_budget, heat_line
 from analysis.holds import Hold, best_hold, find_holds, region_offsets
 from analysis.operating_regions import region_dependence
-from analysis.probe_faults import UNKNOWN_DRIFT, DriftRate, ProbeFault, drifting
+from analysis.probe_faults import (
+    DRIFT_CERTAIN,
+    DRIFT_CERTAIN_BY_HOLDS,
+    DRIFT_CERTAIN_WHEN_HOT,
+    UNKNOWN_DRIFT,
+    DriftRate,
+    ProbeFault,
+    drifting,
+)
 from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, SweepCurves
 from analysis.session_view import SessionView
 from analysis.sweep import (
@@ -93,7 +101,13 @@ def _sweep_of_sound_probes(
                 rates[c] = rates[c].and_also(
                     DriftRate(float(sweep.fit.drift_C_per_min[i]), float(sweep.fit.drift_u_C_per_min[i]))
                 )
-        found = {c: fault for c in sound if (fault := drifting(c, rates[c])) is not None}
+        hot = hot_without_shift(sweep) if sweep is not None else {}
+        found = {}
+        for c in sound:
+            certain = DRIFT_CERTAIN_BY_HOLDS if sweep is None else DRIFT_CERTAIN
+            fault = drifting(c, rates[c], DRIFT_CERTAIN_WHEN_HOT if c in hot else certain)
+            if fault is not None:
+                found[c] = fault
         if not found:
             return sweep, drifted
         worst = max(found, key=lambda c: abs(rates[c].C_per_min) / rates[c].u_C_per_min)

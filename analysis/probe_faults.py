@@ -27,7 +27,10 @@ DEAD_BELOW_C = 60.0
 FROZEN_S = 30.0
 LOOSE_JUMP_C = 15.0
 LOOSE_SHARE = 0.01
-DRIFT_C_PER_MIN, DRIFT_CERTAIN = 5.0, 2.6
+DRIFT_C_PER_MIN = 5.0
+# From holds alone a lean cylinder, which moves with every change of mixture, must not pass for a drifting probe; and a
+# port that is hot without a shift has drifted there when it is seen to drift at all.
+DRIFT_CERTAIN, DRIFT_CERTAIN_BY_HOLDS, DRIFT_CERTAIN_WHEN_HOT = 2.6, 3.6, 1.9
 # ten-second means of a deviation that keeps its sign for 8 to 19 s (references section 11) are not independent
 HOLD_EFFECT_C, HOLD_EFFECT_SHARE, DEVIATION_WANDER_C = 12.0, 0.5, 2.0
 SLOW_FACTOR, SLOW_S = 2.2, 4.5
@@ -225,9 +228,9 @@ def drift_rates(blocks: Blocks, holds: list[tuple[int, int]]) -> dict[int, Drift
     return rates
 
 
-def drifting(cylinder: int, rate: DriftRate) -> ProbeFault | None:
-    """The fault, if `rate` is both beyond DRIFT_C_PER_MIN and beyond doubt."""
-    if abs(rate.C_per_min) <= max(DRIFT_C_PER_MIN, DRIFT_CERTAIN * rate.u_C_per_min):
+def drifting(cylinder: int, rate: DriftRate, certain: float = DRIFT_CERTAIN) -> ProbeFault | None:
+    """The fault, if `rate` is both beyond DRIFT_C_PER_MIN and beyond `certain` standard uncertainties."""
+    if abs(rate.C_per_min) <= max(DRIFT_C_PER_MIN, certain * rate.u_C_per_min):
         return None
     return ProbeFault(
         cylinder,
