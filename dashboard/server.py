@@ -142,9 +142,9 @@ def serve(
         while not stop.wait(0.2) and worker.is_alive():
             pass
     close(app)
+    server.task_dispatcher.shutdown(timeout=5)
     server.close()
-    server.task_dispatcher.shutdown(timeout=2)
-    worker.join(2)
+    worker.join(5)
 
 
 def _family(host: str) -> socket.AddressFamily:

@@ -13,6 +13,7 @@ import pytest
 from dash._utils import to_json
 
 from daq.session import open_session
+from dashboard.analysing import Work
 from dashboard.pages import PAGE_MODULES, balance, review, sessions, trims
 from dashboard.server import close, create_app
 
@@ -21,14 +22,14 @@ HOSTILE = "<img src=x onerror=alert(1)>"
 LONGEST_S = 60.0
 
 
-def serve(folder: Path) -> Any:
-    """An application on three sessions in `folder`."""
-    for name in ("lean", "even", "near-peak"):
+def serve(folder: Path, work: Work = dashboard_work.invented, *more: str) -> Any:
+    """An application on three sessions, and `more`, in `folder`."""
+    for name in ("lean", "even", "near-peak", *more):
         (folder / name).mkdir()
         (folder / name / "setup.toml").write_text(builders.setup_text(), encoding="utf-8")
         (folder / name / "main.csv").write_text("host_s,time_ms\n0.1,1\n0.2,2\n")
         (folder / name / "marks.jsonl").write_text('{"time_s": 0, "kind": "start", "text": ""}\n')
-    return create_app(folder, work=dashboard_work.invented)
+    return create_app(folder, work=work)
 
 
 @pytest.fixture(scope="module")
@@ -109,27 +110,31 @@ def test_a_page_waits_and_then_shows(own_app: Any, module: Any) -> None:
     assert "Stop" in shown(own_app, module, session="lean")
     analysed(own_app, "lean")
     query = {"session": "lean", "cylinder": None, "over": None, "start": None, "end": None}
-    answer = call(
-        own_app,
-        [f"{area}-content.children", f"{area}-stop.hidden"],
-        {},
-        {f"{area}-query.data": query},
-        f"{area}-poll.n_intervals",
+    state = {f"{area}-query.data": query}
+    said = call(
+        own_app, [f"{area}-poll.disabled", f"{area}-ready.data"], {}, state, f"{area}-poll.n_intervals"
     )
-    assert answer[f"{area}-poll"]["disabled"] is True
-    assert answer[f"{area}-stop"]["hidden"] is True
+    assert said[f"{area}-poll"]["disabled"] is True
+    assert said[f"{area}-stop"]["hidden"] is True
+    ready = {f"{area}-ready.data": said[f"{area}-ready"]["data"]}
+    answer = call(own_app, [f"{area}-content.children"], ready, state, f"{area}-ready.data")
     assert "Figure" in json.dumps(answer[f"{area}-content"])
 
 
-def test_stopping_is_said_and_can_be_undone(own_app: Any) -> None:
-    state = {"balance-query.data": {"session": "lean", "cylinder": None}}
-    own_app.server.config["EVENBURN"].analyst.ask("lean")
-    outputs = ["balance-content.children", "balance-again.hidden"]
-    stopped = call(own_app, outputs, {}, state, "balance-stop.n_clicks")
-    if stopped["balance-again"]["hidden"] is False:  # unless it was done before the request came
-        assert "stopped" in json.dumps(stopped["balance-content"])
-        again = call(own_app, outputs, {}, state, "balance-again.n_clicks")
+def test_an_analysis_that_takes_long_is_stopped_and_begun_again(tmp_path: Path) -> None:
+    app = serve(tmp_path, dashboard_work.endless, "slow")
+    try:
+        state = {"balance-query.data": {"session": "slow", "cylinder": None}}
+        outputs = ["balance-poll.disabled", "balance-again.hidden"]
+        busy = call(app, outputs, {}, state, "balance-poll.n_intervals")
+        assert busy["balance-poll"]["disabled"] is False and busy["balance-stop"]["hidden"] is False
+        stopped = call(app, outputs, {}, state, "balance-stop.n_clicks")
+        assert stopped["balance-poll"]["disabled"] is True and stopped["balance-again"]["hidden"] is False
+        assert "was stopped" in json.dumps(stopped["balance-wait"])
+        again = call(app, outputs, {}, state, "balance-again.n_clicks")
         assert again["balance-poll"]["disabled"] is False
+    finally:
+        close(app)
 
 
 def test_balance_page_tells_the_finding_its_interval_and_its_reason(app: Any) -> None:

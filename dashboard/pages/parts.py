@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from typing import Any, Literal
 from urllib.parse import urlencode
 
-from dash import Dash, Input, Output, State, ctx, dcc, html
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 from flask import request
 
@@ -24,6 +25,8 @@ PAGES = (
     ("Sessions", "/sessions"),
 )
 Children = Sequence[Component | str | None]
+Build = Callable[[dict[str, Any], Progress], Children]
+Needs = Literal["table", "balance"]
 PHASES = {
     "waiting": "Waiting for its turn",
     "reading": "Reading the samples",
@@ -175,70 +178,85 @@ def graph(figure: Any, label: str, **more: Any) -> Component:
     return html.Figure([picture, html.Figcaption(label)])
 
 
-def awaited(
-    area: str,
-    query: dict[str, Any],
-    build: Callable[[dict[str, Any], Progress], Children],
-    needs: str = "balance",
-) -> Component:
+def awaited(area: str, query: dict[str, Any], build: Build, needs: Needs = "balance") -> Component:
     """An area of a page that appears when the analysis of query["session"] has got as far as `needs`.
 
-    needs: 'table' or 'balance'. Meanwhile it says what is being done and can be stopped; `register_awaited` makes
-    it live.
+    Meanwhile it says what is being done and can be stopped; `register_awaited` makes it live.
     """
-    content, phase = _attempt(query, build, needs)
+    content, said, phase = _attempt(query, build, needs)
     buttons = (("Stop", "stop", phase == "busy"), ("Analyse again", "again", phase == "given up"))
     return html.Div(
         [
             html.Div(content, id=f"{area}-content"),
+            html.Div(said, id=f"{area}-wait", role="status"),
             *(
                 html.Button(text, id=f"{area}-{key}", type="button", hidden=not shown)
                 for text, key, shown in buttons
             ),
             dcc.Interval(id=f"{area}-poll", interval=300, disabled=phase != "busy"),
             dcc.Store(id=f"{area}-query", data=query),
+            dcc.Store(id=f"{area}-ready"),
         ]
     )
 
 
-def register_awaited(
-    app: Dash, area: str, build: Callable[[dict[str, Any], Progress], Children], needs: str = "balance"
-) -> None:
-    """The callback that fills, stops or begins again the area that `awaited` laid out."""
+def register_awaited(app: Dash, area: str, build: Build, needs: Needs = "balance") -> None:
+    """The callbacks that fill, stop or begin again the area that `awaited` laid out.
 
-    def step(_ticks: int, _stop: int, _again: int, query: dict[str, Any]) -> tuple[Any, bool, bool, bool]:
+    Asking how far it is and building the content are apart: answers to the frequent question are quick, so that the
+    next one never overtakes them.
+    """
+
+    def ask(_ticks: int, _stop: int, _again: int, query: dict[str, Any]) -> tuple[Any, ...]:
         analyst, session = context().analyst, str(query["session"])
         if ctx.triggered_id == f"{area}-stop":
             analyst.stop(session)
         if ctx.triggered_id == f"{area}-again":
             analyst.again(session)
-        content, phase = _attempt(query, build, needs)
-        return content, phase != "busy", phase != "busy", phase != "given up"
+        _, said, phase = _attempt(query, _nothing, needs)
+        ready = time.monotonic_ns() if phase == "ready" else no_update
+        return said, phase != "busy", phase != "busy", phase != "given up", ready
 
+    def fill(_ready: int, query: dict[str, Any]) -> Any:
+        content, _, phase = _attempt(query, build, needs)
+        return content if phase == "ready" else no_update
+
+    query = State(f"{area}-query", "data")
     app.callback(
-        Output(f"{area}-content", "children"),
+        Output(f"{area}-wait", "children"),
         Output(f"{area}-poll", "disabled"),
         Output(f"{area}-stop", "hidden"),
         Output(f"{area}-again", "hidden"),
+        Output(f"{area}-ready", "data"),
         Input(f"{area}-poll", "n_intervals"),
         Input(f"{area}-stop", "n_clicks"),
         Input(f"{area}-again", "n_clicks"),
-        State(f"{area}-query", "data"),
+        query,
         prevent_initial_call=True,
-    )(step)
+    )(ask)
+    app.callback(
+        Output(f"{area}-content", "children"),
+        Input(f"{area}-ready", "data"),
+        query,
+        prevent_initial_call=True,
+    )(fill)
+
+
+def _nothing(_query: dict[str, Any], _progress: Progress) -> Children:
+    return []
 
 
 def _attempt(
-    query: dict[str, Any], build: Callable[[dict[str, Any], Progress], Children], needs: str
-) -> tuple[Any, Literal["ready", "busy", "given up"]]:
-    """(what to show now, whether that is all, more will come, or the reader may try again)."""
+    query: dict[str, Any], build: Build, needs: Needs
+) -> tuple[Any, Any, Literal["ready", "busy", "given up"]]:
+    """(content if it is ready, what to say of the wait, whether to ask again or let the reader try again)."""
     try:
         progress = context().analyst.ask(str(query["session"]))
         if getattr(progress, needs) is not None and progress.phase != "waiting":
-            return list(build(query, progress)), "ready"
+            return list(build(query, progress)), "", "ready"
     except EvenburnError as error:
-        return message(str(error), "problem"), "given up"
+        return [], message(str(error), "problem"), "given up"
     if progress.phase in {"failed", "stopped"}:
-        return message(progress.error, "problem"), "given up"
+        return [], message(progress.error, "problem"), "given up"
     text = f"{PHASES.get(progress.phase, 'Working')} … {progress.waited_s:.0f} s"
-    return html.P(text, className="busy", role="status"), "busy"
+    return [], html.P(text, className="busy"), "busy"
