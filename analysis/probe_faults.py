@@ -258,8 +258,9 @@ def _hold_points(
         level = (total[last] - total[first]) / (count[last] - count[first])
     away = np.full(level.shape, np.nan)
     for column in range(level.shape[1]):
-        others = np.ma.masked_invalid(np.delete(level, column, axis=1))
-        away[:, column] = level[:, column] - np.ma.median(others, axis=1).filled(np.nan)
+        others = np.delete(level, column, axis=1)
+        known = np.isfinite(others).any(axis=1)
+        away[known, column] = level[known, column] - np.nanmedian(others[known], axis=1)
     return blocks.time_s[first] / 60.0, np.array(number, dtype=np.int64), away
 
 
