@@ -96,8 +96,8 @@ def wrong_ports(table: PhysicalTable) -> dict[int, ProbeFault]:
         if warmed.cylinder is None or warmed.moved is None or warmed.moved == warmed.cylinder:
             continue
         reason = (
-            f"warming port {warmed.cylinder} moved the probe that the setup calls cylinder {warmed.moved}'s: correct the "
-            "setup and analyse the session again"
+            f"warming port {warmed.cylinder} moved the probe that the setup calls cylinder {warmed.moved}'s: correct "
+            "the setup and analyse the session again"
         )
         for cylinder in (warmed.cylinder, warmed.moved):
             found[cylinder] = ProbeFault(cylinder, "wrong port", reason)
