@@ -85,7 +85,9 @@ class _CanConnection:
                 if message is None:
                     break
         except self._failures as error:
-            raise ConnectionLost(" ".join(str(error).split())) from None
+            said += self._lines.end()
+            if not said:  # else the loss can wait for the next call
+                raise ConnectionLost(" ".join(str(error).split())) from None
         return said
 
     def close(self) -> None:

@@ -22,7 +22,7 @@ from daq.reader import ConnectionLost, ReopeningReader
 from daq.setupfile import Instrument, ModbusBlock, ModbusLine
 
 #: How long [s] an answer is waited for: at 9600 baud 16 registers take 45 ms, and modules think for some 10 ms.
-ANSWER_WITHIN_S = 0.3
+ANSWER_WITHIN_S = 0.5
 #: How long [s] a module that did not answer is left alone.
 ASK_AGAIN_AFTER_S = 2.0
 
