@@ -1,11 +1,11 @@
 """How much the recorder takes, and what it costs: a benchmark to be run by hand, not a test.
 
-    python tests/benchmark_acquisition.py [--seconds 20] [--hours 12]
+    python tests/benchmark_acquisition.py [--seconds 20]
 
 1. 24 columns at 2 000 lines/s through a pseudo-terminal: lines lost, delay, CPU time.
 2. The same at 100 lines/s: CPU time of the recorder as a share of one core.
-3. Memory over a simulated 12 h (virtual time, 20 lines/s, with damaged lines, remarks and replugging).
-The lines are sent by a process of their own, at times on a fixed grid, and carry the time of sending.
+The lines are sent by a process of their own, at times on a fixed grid, and carry the time of sending. Whether memory
+and descriptors stay flat over hours is looked at by `benchmark_soak.py`.
 """
 
 from __future__ import annotations
@@ -26,12 +26,8 @@ import pandas as pd
 from pty_rig import PtyInstrument, wait_for
 
 import daq.recorder
-from daq.inbox import Inbox
-from daq.reader import Found, Lost, Received
-from daq.recorder import QUEUE_BYTES, record
-from daq.recording import Recording
+from daq.recorder import record
 from daq.session import SessionWriter
-from daq.setupfile import parse_setup
 
 CYLINDERS = 8
 COLUMNS = ("time_us", "cj_C", *(f"egt{i}_mV" for i in range(1, CYLINDERS + 1)), "map_kPa", "rpm")
@@ -119,54 +115,11 @@ def report(session: Path, rate_Hz: float, sent: int, cpu: float, queue_fill: flo
     )
 
 
-def own_memory_MB() -> float:
-    """Memory of this process alone, also what the system has moved to the swap."""
-    status = Path("/proc/self/status").read_text().splitlines()
-    return sum(int(line.split()[1]) for line in status if line.startswith(("RssAnon:", "VmSwap:"))) / 1e3
-
-
-def over_hours(hours: float) -> None:
-    """Drive the recorder's turns by a virtual clock and print its memory every simulated hour."""
-    folder = Path(tempfile.mkdtemp())
-    now = [1000.0]
-    writer = SessionWriter.create(folder / "session", SETUP, clock=lambda: now[0])
-    inbox = Inbox(["main"], QUEUE_BYTES)
-    recording = Recording(parse_setup(SETUP), inbox, writer)
-    inbox.put("main", Received(now[0], HEADER.encode()))
-    turn_s, lines, memory, sent = 0.5, 10, [], 0
-    for turn in range(round(hours * 3600 / turn_s)):
-        now[0] += turn_s
-        if turn % 1200 == 600:
-            inbox.put("main", Lost(now[0], "pulled"))
-            inbox.put("main", Found(now[0] + 0.2, "/dev/ttyACM1", 0.2))
-            inbox.put("main", Received(now[0] + 0.2, b"torn,1.0\n"))
-        if turn % 100 == 50:
-            inbox.put("main", Received(now[0], b"#warm-up\n12,\xff\xfe\n" + HEADER.encode()))
-        stamps = [round((now[0] + i * turn_s / lines) * 1e6) % 2**32 for i in range(lines)]
-        inbox.put("main", Received(now[0] + 0.3, "".join(f"{t}{REST}\n" for t in stamps).encode()))
-        sent += lines
-        recording.turn(writer.now_s + 0.4)
-        if turn % 20 == 0:
-            writer.sync()
-        if (turn + 1) * turn_s % 3600 == 0:
-            memory.append(own_memory_MB())
-            print(f"  after {(turn + 1) * turn_s / 3600:.0f} h: {memory[-1]:.1f} MB", flush=True)
-    taken = recording.intakes["main"].samples
-    writer.close()
-    shutil.rmtree(folder)
-    print(
-        f"{hours:g} h simulated: {taken} of {sent} samples written, memory grew by {memory[-1] - memory[0]:.1f} MB"
-    )
-
-
 if __name__ == "__main__":
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--seconds", type=float, default=20.0)
-    options.add_argument("--hours", type=float, default=12.0)
     chosen = options.parse_args()
     if sys.platform != "linux":
         sys.exit("this benchmark reads /proc: Linux only")
     through_a_port(2000.0, chosen.seconds)
     through_a_port(100.0, chosen.seconds)
-    if chosen.hours:
-        over_hours(chosen.hours)
