@@ -9,11 +9,12 @@ import numpy.typing as npt
 
 from analysis.conditions import Span
 from analysis.deviation import Deviation, deviation_budget, deviations, heat_line
+from analysis.mixture_path import Part
 from analysis.operating_regions import HEAT_CHANGE_U_C
 from analysis.pulls import pull_deviation
 from analysis.result import RegionOffset, Side
 from analysis.session_view import SessionView
-from analysis.slope import Slope, prior_slope, side_by_slope, side_of
+from analysis.slope import Slope, combined, prior_slope, side_by_slope, side_of, slope_from_holds
 from analysis.sweep import SweepEstimate
 from analysis.uncertainty import combined_u, expanded_u95
 
@@ -43,17 +44,19 @@ def find_holds(
     """The bank's holds, one per operating region with a steady part; where none tells, its pulls too (region ())."""
     holds = []
     for region in view.regions:
-        pieces = [np.arange(p.start, p.stop) for p in view.parts_of(region) if p.kind == "steady"]
-        if not pieces:
+        steady = [part for part in view.parts_of(region) if part.kind == "steady"]
+        if not steady:
             continue
-        deviation = deviations(view.blocks, np.concatenate(pieces), name, cylinders)
+        points = np.concatenate([np.arange(p.start, p.stop) for p in steady])
+        deviation = deviations(view.blocks, points, name, cylinders)
         if deviation is not None:
-            side, slope = _side_and_slope(deviation, sweep)
+            several = _slope_of_parts(view, steady, name, cylinders)
+            side, slope = _side_and_slope(deviation, sweep, several)
             holds.append(Hold(region, deviation, side, slope))
     if sweep is None and not any(hold.telling for hold in holds):
         deviation = pull_deviation(view.blocks, name, view.lags[name].of(cylinders))
         if deviation is not None:
-            holds.append(Hold((), deviation, *_side_and_slope(deviation, None)))
+            holds.append(Hold((), deviation, *_side_and_slope(deviation, None, None)))
     return holds
 
 
@@ -63,8 +66,28 @@ def best_hold(holds: list[Hold]) -> Hold | None:
     return max(telling or holds, key=lambda h: h.deviation.duration_s, default=None)
 
 
-def _side_and_slope(deviation: Deviation, sweep: SweepEstimate | None) -> tuple[Side | None, Slope | None]:
-    """From this engine's own sweep where it covers that mixture, else by lambda alone and the prior."""
+def _slope_of_parts(
+    view: SessionView, steady: list[Part], name: str, cylinders: tuple[int, ...]
+) -> Slope | None:
+    """The slope that one region's holds at several mixtures show by themselves."""
+    x, egt = view.blocks.ln_phi.get(name), view.blocks.egt_C[:, view.blocks.columns(cylinders)]
+    if x is None:
+        return None
+    mixtures = np.array(
+        [
+            np.nanmean(x[p.start : p.stop]) if np.isfinite(x[p.start : p.stop]).any() else np.nan
+            for p in steady
+        ]
+    )
+    levels = np.array([egt[p.start : p.stop].mean() for p in steady])
+    known = np.isfinite(mixtures) & np.isfinite(levels)
+    return slope_from_holds(mixtures[known], levels[known])
+
+
+def _side_and_slope(
+    deviation: Deviation, sweep: SweepEstimate | None, several: Slope | None
+) -> tuple[Side | None, Slope | None]:
+    """From this engine's own sweep where it covers that mixture, else by lambda, several holds and the prior."""
     if not np.isfinite(deviation.lambda_mean):
         return None, None
     if sweep is not None:
@@ -77,7 +100,10 @@ def _side_and_slope(deviation: Deviation, sweep: SweepEstimate | None) -> tuple[
             )
             return side_by_slope(slope), slope
     side = side_of(deviation.lambda_mean)
-    return side, prior_slope(side)
+    if several is None:
+        return side, prior_slope(side)
+    slope = combined(several, prior_slope(side))
+    return side_by_slope(slope), slope
 
 
 def region_offsets(

@@ -9,8 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.result import Side
+
+FloatArray = npt.NDArray[np.float64]
 
 # Peak between lambda 0.89 and 1.04: ideal at 1.00, in practice "closer to AFR 13-14" (references section 9). Within a
 # few per cent of that the slope may have either sign.
@@ -19,6 +22,9 @@ LEAN_ABOVE_LAMBDA = 1.07
 # Measured 3.5 to 4.1 °C/% on the rich side of real engines, 6.8 to 8.8 for the ideal cycle, 2.3 to 3.5 by another
 # expansion model (references section 9, measurement notes): a factor of two either way about 4.8 covers them.
 PRIOR_C_PER_PERCENT, PRIOR_LOG_U = 4.8, 0.35
+HOLDS_APART = 0.02  # ln(fuel)
+LEVEL_U_C = 3.0  # a bank's mean level from one hold to the next: wander and slow heat (references section 11)
+BEND_SHARE_U = 0.15  # a straight line through a curve; common practice, no published source
 
 
 @dataclass(frozen=True)
@@ -47,6 +53,31 @@ def side_by_slope(slope: Slope) -> Side:
     if not slope.telling:
         return "near-peak"
     return "rich" if slope.C_per_percent > 0 else "lean"
+
+
+def slope_from_holds(ln_phi: FloatArray, level_C: FloatArray) -> Slope | None:
+    """From holds at one speed and load but several mixtures: the straight line through their levels.
+
+    ln_phi, level_C: (n_holds,) each hold's ln(relative fuel) and bank's mean temperature. None below HOLDS_APART.
+    """
+    span_percent = 100.0 * float(np.ptp(ln_phi)) if len(ln_phi) > 1 else 0.0
+    if span_percent < 100.0 * HOLDS_APART:
+        return None
+    x = 100.0 * (ln_phi - ln_phi.mean())
+    information = float(x @ x)
+    rise = -float(x @ (level_C - level_C.mean())) / information
+    u = float(np.hypot(LEVEL_U_C / np.sqrt(information), BEND_SHARE_U * rise))
+    return Slope(rise, u, f"holds at mixtures {span_percent:.0f} % apart in this session")
+
+
+def combined(measured: Slope, prior: Slope | None) -> Slope:
+    """A measured slope together with what is known of any engine's, weighted by their uncertainties."""
+    if prior is None:
+        return measured
+    a, b = measured.u_C_per_percent**-2, prior.u_C_per_percent**-2
+    return Slope(
+        (a * measured.C_per_percent + b * prior.C_per_percent) / (a + b), (a + b) ** -0.5, measured.source
+    )
 
 
 def prior_slope(side: Side) -> Slope | None:
