@@ -73,12 +73,7 @@ def _slope_of_parts(
     x, egt = view.blocks.ln_phi.get(name), view.blocks.egt_C[:, view.blocks.columns(cylinders)]
     if x is None:
         return None
-    mixtures = np.array(
-        [
-            np.nanmean(x[p.start : p.stop]) if np.isfinite(x[p.start : p.stop]).any() else np.nan
-            for p in steady
-        ]
-    )
+    mixtures = np.array([x[p.start : p.stop].mean() for p in steady])
     levels = np.array([egt[p.start : p.stop].mean() for p in steady])
     known = np.isfinite(mixtures) & np.isfinite(levels)
     return slope_from_holds(mixtures[known], levels[known])
