@@ -1,35 +1,36 @@
-"""Sessions are read and analysed in a process of their own, so that pages stay quick and the work can be stopped.
+"""Sessions are analysed in a process of their own, so that pages stay quick and the work can be stopped.
 
-One session at a time; the one that a page waits for goes before those that only the list wants. Results are kept
-until the session's files change; whole tables only for the sessions looked at last, since 10 h take 0.3 GB.
+One task at a time; what a page waits for goes before what only the list wants. Results are kept until the session's
+files change; whole tables only for the sessions looked at last, since 10 h take 0.3 GB.
 """
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
-from pathlib import Path
 from typing import Literal
 
 from analysis.result import Balance
 from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
+from dashboard.analysis_worker import DONE, Task, Work, analyse_session, serve
 from dashboard.display import DARK, LIGHT
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
 from dashboard.session_folder import Fingerprint, SessionFolder
 
 Phase = Literal["waiting", "reading", "analysing", "done", "failed", "stopped"]
-Work = Callable[[Path, Callable[[object], None]], None]
+Part = tuple[float, float]
 TABLES_KEPT = 2
+PARTS_KEPT = 30
 
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a session's analysis is. `table` comes before `balance`; `error` is one clear line.
+    """How far an analysis is. `table` comes before `balance`; `error` is one clear line.
 
     thumbnails, glances: small pictures (light, dark) of table and balance.
     """
@@ -56,31 +57,12 @@ class Progress:
         return time.monotonic() - self.started_s
 
 
-def analyse_session(path: Path, hand_over: Callable[[object], None]) -> None:
-    """The work itself: hand over the session's table, then its balance."""
-    from analysis.balance import balance
-    from daq.physical import physical_table
-    from daq.session import open_session
+@dataclass(frozen=True)
+class Job:
+    """A session, or a part of one, that is or was to be analysed."""
 
-    table = physical_table(open_session(path))
-    hand_over(table)
-    hand_over(balance(table))
-
-
-def _serve(requests: Connection, work: Work) -> None:
-    """The worker's loop: a path in; tables, balances, then 'done' or an error text out."""
-    while True:
-        try:
-            path = requests.recv()
-        except (EOFError, KeyboardInterrupt):
-            return
-        try:
-            work(path, requests.send)
-            requests.send("done")
-        except EvenburnError as error:
-            requests.send(error)
-        except Exception as error:  # a defect or a hostile file must not end the worker; the page says so
-            requests.send(EvenburnError(f"this session cannot be analysed ({type(error).__name__}: {error})"))
+    session: str
+    part: Part | None = None
 
 
 class Analyst:
@@ -89,10 +71,10 @@ class Analyst:
     def __init__(self, folder: SessionFolder, work: Work = analyse_session) -> None:
         self._folder = folder
         self._work = work
-        self._known: dict[str, Progress] = {}
-        self._looked_at: dict[str, float] = {}
-        self._wanted: list[tuple[bool, float, str]] = []
-        self._current = ""
+        self._known: dict[Job, Progress] = {}
+        self._looked_at: dict[Job, float] = {}
+        self._wanted: list[tuple[bool, float, Job]] = []
+        self._current: Job | None = None
         self._stop_current = False
         self._closed = False
         self._changed = threading.Condition()
@@ -101,49 +83,78 @@ class Analyst:
         self._thread = threading.Thread(target=self._run, name="analyst", daemon=True)
         self._thread.start()
 
-    def ask(self, name: str, *, urgent: bool = True, needs_table: bool = True) -> Progress:
-        """The state of session `name`, whose analysis begins if it has not. Raises SessionError if unknown."""
-        fingerprint = self._folder.fingerprint(name)
-        with self._changed:
-            if needs_table:
-                self._looked_at[name] = time.monotonic()
-            known = self._known.get(name)
-            fresh = known is not None and (known.fingerprint == fingerprint or known.phase == "waiting")
-            if known and fresh and (known.phase != "done" or known.table is not None or not needs_table):
-                self._hurry(name, urgent)
-                return known
-            if known and name == self._current:
-                return known
-            begun = Progress("waiting", fingerprint, time.monotonic())
-            if known and known.fingerprint == fingerprint:
-                begun = replace(known, phase="waiting", started_s=begun.started_s)
-            self._known[name] = begun
-            self._wanted.append((not urgent, time.monotonic(), name))
-            self._changed.notify_all()
-            return begun
+    def ask(
+        self,
+        session: str,
+        part: Part | None = None,
+        *,
+        urgent: bool = True,
+        needs_table: bool = True,
+        since_s: float = math.inf,
+    ) -> Progress:
+        """The state of an analysis, which begins if it has not. Raises SessionError for an unknown session.
 
-    def again(self, name: str) -> None:
-        """Forget what is known of a session, e.g. after it was stopped."""
+        part: only the samples between two times [s]; it brings no table. since_s: an analysis begun after this
+        monotonic time will do even if the files have changed since, as they do while a session is recorded.
+        """
+        job, fingerprint = Job(session, part), self._folder.fingerprint(session)
+        needs_table = needs_table and part is None
         with self._changed:
-            self._known.pop(name, None)
+            self._looked_at[job] = time.monotonic() if urgent else self._looked_at.get(job, 0.0)
+            known = self._known.get(job)
+            if known is not None:
+                lacks_table = known.phase == "done" and needs_table and known.table is None
+                fresh = known.fingerprint == fingerprint or known.started_s >= since_s
+                if job == self._current or known.phase == "waiting" or (fresh and not lacks_table):
+                    self._hurry(job, urgent)
+                    return known
+            return self._begin(job, fingerprint, urgent)
 
-    def stop(self, name: str) -> None:
-        """Stop the analysis of `name`, whether it waits or runs."""
+    def _begin(self, job: Job, fingerprint: Fingerprint, urgent: bool) -> Progress:
+        known = self._known.get(job)
+        begun = Progress("waiting", fingerprint, time.monotonic())
+        if known is not None and known.fingerprint == fingerprint:
+            begun = replace(known, phase="waiting", started_s=begun.started_s)
+        if job.part is not None:
+            self._forget_older_parts(job)
+        self._known[job] = begun
+        self._wanted.append((not urgent, begun.started_s, job))
+        self._changed.notify_all()
+        return begun
+
+    def _forget_older_parts(self, job: Job) -> None:
+        """Parts of the session that nobody looks at any more: those that still wait, and the oldest results."""
+        passed = {w for _, _, w in self._wanted if w.session == job.session and w.part is not None}
+        self._wanted = [entry for entry in self._wanted if entry[2] not in passed]
+        parts = [known for known in self._known if known.part is not None and known != self._current]
+        by_age = sorted(parts, key=lambda part: self._looked_at.get(part, 0.0))
+        for old in {*passed, *by_age[:-PARTS_KEPT]}:
+            self._known.pop(old, None)
+            self._looked_at.pop(old, None)
+
+    def again(self, session: str, part: Part | None = None) -> None:
+        """Forget what is known of an analysis, e.g. after it was stopped."""
         with self._changed:
-            self._wanted = [entry for entry in self._wanted if entry[2] != name]
-            known = self._known.get(name)
+            self._known.pop(Job(session, part), None)
+
+    def stop(self, session: str, part: Part | None = None) -> None:
+        """Stop an analysis, whether it waits or runs."""
+        job = Job(session, part)
+        with self._changed:
+            self._wanted = [entry for entry in self._wanted if entry[2] != job]
+            known = self._known.get(job)
             if known and not known.over:
-                self._known[name] = replace(known, phase="stopped", error="The analysis was stopped.")
-            if name == self._current:
+                self._known[job] = replace(known, phase="stopped", error="The analysis was stopped.")
+            if job == self._current:
                 self._stop_current = True
                 self._end_process()
 
-    def wait(self, name: str, timeout_s: float) -> Progress:
+    def wait(self, session: str, timeout_s: float) -> Progress:
         """Like `ask`, after the analysis is over or `timeout_s` has passed."""
-        progress = self.ask(name)
+        progress, job = self.ask(session), Job(session)
         with self._changed:
-            self._changed.wait_for(lambda: self._known[name].over, timeout_s)
-            return self._known.get(name, progress)
+            self._changed.wait_for(lambda: job not in self._known or self._known[job].over, timeout_s)
+            return self._known.get(job, progress)
 
     def close(self) -> None:
         """Stop everything and end the worker."""
@@ -153,9 +164,9 @@ class Analyst:
             self._changed.notify_all()
         self._thread.join(5)
 
-    def _hurry(self, name: str, urgent: bool) -> None:
+    def _hurry(self, job: Job, urgent: bool) -> None:
         if urgent:
-            self._wanted = [(later and entry != name, t, entry) for later, t, entry in self._wanted]
+            self._wanted = [(later and entry != job, t, entry) for later, t, entry in self._wanted]
 
     def _end_process(self) -> None:
         if self._process is not None:
@@ -167,60 +178,60 @@ class Analyst:
                 self._changed.wait_for(lambda: self._closed or bool(self._wanted))
                 if self._closed:
                     break
-                self._wanted.sort()
-                self._current = self._wanted.pop(0)[2]
-                self._stop_current = False
-                self._update(self._current, phase="reading")
-            self._analyse(self._current)
+                self._wanted.sort(key=lambda entry: entry[:2])
+                job = self._wanted.pop(0)[2]
+                self._current, self._stop_current = job, False
+                self._update(job, phase="reading")
+            self._analyse(job)
             with self._changed:
-                self._current = ""
+                self._current = None
                 self._drop_old_tables()
                 self._changed.notify_all()
         self._release()
 
-    def _analyse(self, name: str) -> None:
+    def _analyse(self, job: Job) -> None:
         try:
+            fingerprint = self._folder.fingerprint(job.session)
+            self._update(job, fingerprint=fingerprint)
             pipe = self._worker()
-            pipe.send(self._folder.path(name))
-            while (answer := pipe.recv()) != "done":
-                self._take(name, answer)
-            self._update(name, phase="done")
+            pipe.send(Task(self._folder.path(job.session), fingerprint, job.part))
+            while (answer := pipe.recv()) != DONE:
+                self._take(job, answer)
+            self._update(job, phase="done")
         except (EOFError, OSError):
             if not self._stop_current:
-                self._update(name, phase="failed", error="The analysis ended without an answer.")
+                self._update(job, phase="failed", error="The analysis ended without an answer.")
             self._release()
         except EvenburnError as error:
-            self._update(name, phase="failed", error=str(error))
+            self._update(job, phase="failed", error=str(error))
 
-    def _take(self, name: str, answer: object) -> None:
+    def _take(self, job: Job, answer: object) -> None:
         if isinstance(answer, EvenburnError):
             raise answer
         if isinstance(answer, Balance):
-            self._update(name, balance=answer, glances=(glance_svg(answer, LIGHT), glance_svg(answer, DARK)))
+            self._update(job, balance=answer, glances=(glance_svg(answer, LIGHT), glance_svg(answer, DARK)))
         elif isinstance(answer, PhysicalTable):
-            length_s = float(answer.time_s[-1] - answer.time_s[0]) if answer.time_s.size else 0.0
-            pictures = (thumbnail_svg(answer, LIGHT), thumbnail_svg(answer, DARK))
             self._update(
-                name,
+                job,
                 phase="analysing",
                 table=answer,
                 engine=answer.setup.engine.name,
-                length_s=length_s,
-                thumbnails=pictures,
+                length_s=float(answer.time_s[-1] - answer.time_s[0]) if answer.time_s.size else 0.0,
+                thumbnails=(thumbnail_svg(answer, LIGHT), thumbnail_svg(answer, DARK)),
             )
 
-    def _update(self, name: str, **changes: object) -> None:
+    def _update(self, job: Job, **changes: object) -> None:
         with self._changed:
-            known = self._known.get(name)
+            known = self._known.get(job)
             if known and known.phase != "stopped":
-                self._known[name] = replace(known, **changes)  # type: ignore[arg-type]
+                self._known[job] = replace(known, **changes)  # type: ignore[arg-type]
             self._changed.notify_all()
 
     def _drop_old_tables(self) -> None:
-        with_table = [name for name, known in self._known.items() if known.table is not None]
-        by_age = sorted(with_table, key=lambda name: self._looked_at.get(name, 0.0))
-        for name in by_age[:-TABLES_KEPT]:
-            self._known[name] = replace(self._known[name], table=None)
+        with_table = [job for job, known in self._known.items() if known.table is not None]
+        by_age = sorted(with_table, key=lambda job: self._looked_at.get(job, 0.0))
+        for job in by_age[:-TABLES_KEPT]:
+            self._known[job] = replace(self._known[job], table=None)
 
     def _worker(self) -> Connection:
         """The pipe to the worker process, which is started when there is none."""
@@ -228,13 +239,14 @@ class Analyst:
             self._release()
             context = multiprocessing.get_context("spawn")
             pipe, theirs = context.Pipe()
-            process = context.Process(target=_serve, args=(theirs, self._work), daemon=True)
+            process = context.Process(target=serve, args=(theirs, self._work), daemon=True)
             process.start()
             theirs.close()
             with self._changed:
                 self._process, self._pipe = process, pipe
                 if self._stop_current or self._closed:  # asked for while it was starting
                     self._end_process()
+            return pipe
         return self._pipe
 
     def _release(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any, TypeAlias
 
@@ -35,12 +36,14 @@ def estimate() -> Answer:
     """The findings of the session that is being recorded, from what has been recorded so far."""
     try:
         name = context().live.current() or context().live.recording.name
-        progress = context().analyst.ask(name)
+        since_s = request.args.get("since", default=math.inf, type=float)
+        progress = context().analyst.ask(name, since_s=since_s)
     except EvenburnError as error:
         return jsonify(said=str(error), over=True), 404
     found = progress.balance
-    if found is None:
-        return jsonify(said=progress.error or f"Analysing … {progress.waited_s:.0f} s", over=progress.over)
+    if found is None or not progress.over:
+        said = progress.error or f"Analysing … {progress.waited_s:.0f} s"
+        return jsonify(said=said, over=progress.over, since=progress.started_s)
     rows = [
         {
             "cylinder": c.cylinder,

@@ -19,7 +19,8 @@ from waitress.server import create_server
 
 from daq.errors import EvenburnError
 from dashboard import security
-from dashboard.analysing import Analyst, Work, analyse_session
+from dashboard.analysing import Analyst
+from dashboard.analysis_worker import Work, analyse_session
 from dashboard.context import Context, put
 from dashboard.downloads import register_downloads
 from dashboard.live import Live

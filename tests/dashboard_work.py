@@ -5,40 +5,40 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
-from pathlib import Path
 
 import builders
 
 from daq.errors import SessionError
+from dashboard.analysis_worker import HandOver, Task
 
 
-def invented(path: Path, hand_over: Callable[[object], None]) -> None:
+def invented(task: Task, hand_over: HandOver) -> None:
     """The case that the session is named after: 'lean', 'even', …; any other name is 'lean'."""
-    trims, table = builders.CASES.get(path.name, builders.lean)()
-    hand_over(table)
+    trims, table = builders.CASES.get(task.path.name, builders.lean)()
+    if task.part is None:
+        hand_over(table)
     hand_over(trims.balance)
 
 
-def counted(path: Path, hand_over: Callable[[object], None]) -> None:
+def counted(task: Task, hand_over: HandOver) -> None:
     """As `invented`, leaving a file beside the sessions for every time it was done."""
-    (path.parent / f"done-{path.name}-{time.monotonic_ns()}").touch()
-    invented(path, hand_over)
+    (task.path.parent / f"done-{task.path.name}-{time.monotonic_ns()}").touch()
+    invented(task, hand_over)
 
 
-def endless(path: Path, hand_over: Callable[[object], None]) -> None:
+def endless(task: Task, hand_over: HandOver) -> None:
     """Never ends for the session 'slow'."""
-    if path.name == "slow":
+    if task.path.name == "slow":
         time.sleep(600)
-    invented(path, hand_over)
+    invented(task, hand_over)
 
 
-def failing(path: Path, hand_over: Callable[[object], None]) -> None:
+def failing(task: Task, hand_over: HandOver) -> None:
     """A user's mistake, a defect, or a process that dies, by the session's name."""
-    if path.name == "mistake":
+    if task.path.name == "mistake":
         raise SessionError("main.csv: is missing")
-    if path.name == "defect":
+    if task.path.name == "defect":
         raise ZeroDivisionError("division by zero")
-    if path.name == "dies":
+    if task.path.name == "dies":
         os._exit(3)
-    invented(path, hand_over)
+    invented(task, hand_over)

@@ -112,3 +112,34 @@ def test_what_a_page_waits_for_goes_before_what_the_list_wants(tmp_path: Path) -
         analyst.wait("near-peak", LONGEST_S)
         phases = [analyst.ask(name, urgent=False, needs_table=False).phase for name in ("even", "lean")]
         assert "done" not in phases
+
+
+def test_a_part_is_analysed_apart_and_brings_no_table(tmp_path: Path) -> None:
+    folder = make_sessions(tmp_path, "lean")
+    with analyst_of(folder, dashboard_work.counted) as analyst:
+        analyst.wait("lean", LONGEST_S)
+        until(lambda: analyst.ask("lean", (10.0, 20.0)).over)
+        part = analyst.ask("lean", (10.0, 20.0))
+        assert part.balance is not None and part.table is None
+        assert analyst.ask("lean", (10.0, 20.0)) is part
+
+
+def test_of_the_parts_that_wait_only_the_newest_is_analysed(tmp_path: Path) -> None:
+    folder = make_sessions(tmp_path, "slow", "lean")
+    with analyst_of(folder, dashboard_work.endless) as analyst:
+        analyst.ask("slow")
+        until(lambda: analyst.ask("slow").phase == "reading")
+        for end_s in (10.0, 20.0, 30.0):
+            analyst.ask("lean", (0.0, end_s))
+        assert [job.part for _, _, job in analyst._wanted] == [(0.0, 30.0)]
+        analyst.stop("slow")
+
+
+def test_while_a_session_grows_a_result_begun_after_the_question_will_do(tmp_path: Path) -> None:
+    folder = make_sessions(tmp_path, "lean")
+    with analyst_of(folder, dashboard_work.invented) as analyst:
+        asked_s = time.monotonic()
+        analyst.wait("lean", LONGEST_S)
+        (folder.root / "lean" / "main.csv").write_text("host_s\n")
+        assert analyst.ask("lean", since_s=asked_s).phase == "done"
+        assert analyst.ask("lean").phase == "waiting"

@@ -203,16 +203,16 @@ def test_guided_sweep_shows_its_cautions_before_anything_else(
 def test_review_zoom_choose_a_stretch_follow_and_lay_over(watched: Any, server: str) -> None:
     page = watched
     ready(page, server, "/review?session=boat")
-    expect(page.locator("#review-range h2")).to_have_text("The whole session")
+    expect(page.locator("#review-range-content h2")).to_have_text("The whole session")
     box = page.locator("#review-traces .nsewdrag").nth(1).bounding_box()
     page.mouse.move(box["x"] + box["width"] * 0.5, box["y"] + 60)
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] * 0.9, box["y"] + 60, steps=5)
     page.mouse.up()
-    expect(page.locator("#review-range h2")).to_contain_text("In view: 2:")
+    expect(page.locator("#review-range-content h2")).to_contain_text("In view: 2:")
     page.get_by_role("link", name=re.compile("^sweep")).first.click()
-    expect(page.locator("#review-range h2")).to_contain_text("In view:")
-    expect(page.locator("#review-range table")).to_contain_text("lean")
+    expect(page.locator("#review-range-content h2")).to_contain_text("In view:")
+    expect(page.locator("#review-range-content table")).to_contain_text("lean")
     page.get_by_role("link", name="5", exact=True).click()
     expect(page.get_by_role("link", name="5", exact=True)).to_have_class(re.compile("followed"))
     page.get_by_text("Lay another session over this one").click()
@@ -236,7 +236,7 @@ def test_correct_the_setup_and_see_the_session_analysed_again(
     expect(page.locator("#setup-said")).to_contain_text("Swapped")
     page.click("#setup-save")
     expect(page.locator("#setup-said")).to_contain_text("Saved")
-    expect(page.locator("#review-range tr", has_text=re.compile(r"^7")).first).to_contain_text("lean")
+    expect(page.locator("#review-range-content tr", has_text=re.compile(r"^7")).first).to_contain_text("lean")
     assert (folder / "mistaken" / "setup.toml.1").is_file()
     assert (folder / "mistaken" / "main.csv").read_bytes() == samples
 

@@ -13,7 +13,7 @@ import pytest
 from dash._utils import to_json
 
 from daq.session import open_session
-from dashboard.analysing import Work
+from dashboard.analysis_worker import Work
 from dashboard.pages import PAGE_MODULES, balance, review, sessions, trims
 from dashboard.server import close, create_app
 
@@ -78,7 +78,7 @@ def call(app: Any, outputs: list[str], inputs: dict[str, Any], state: dict[str, 
     body = {
         "output": wanted["output"],
         "outputs": parts if wanted["output"].startswith("..") else parts[0],
-        "inputs": given(wanted["inputs"], inputs),
+        "inputs": given(wanted["inputs"], {**state, **inputs}),
         "state": given(wanted["state"], state),
         "changedPropIds": [changed],
     }
@@ -250,9 +250,9 @@ QUERY = {"session": "lean", "cylinder": None, "over": None, "start": None, "end"
 def zoom(app: Any, relayout: dict[str, Any], query: dict[str, Any] = QUERY) -> Any:
     return call(
         app,
-        ["review-traces.figure", "review-range.children"],
+        ["review-traces.figure", "review-range-query.data"],
         {"review-traces.relayoutData": relayout},
-        {"review-query.data": query},
+        {"review-query.data": query, "review-range-query.data": {"part": [0, 1]}},
         "review-traces.relayoutData",
     )
 
@@ -260,13 +260,14 @@ def zoom(app: Any, relayout: dict[str, Any], query: dict[str, Any] = QUERY) -> A
 def test_zooming_draws_only_what_is_in_view(app: Any) -> None:
     analysed(app, "lean")
     answer = zoom(app, {"xaxis.range[0]": "1970-01-02 00:02:00", "xaxis.range[1]": "1970-01-02 00:03:00"})
-    assert "In view: 2:00 to 3:00" in json.dumps(answer["review-range"])
+    assert answer["review-range-query"]["data"]["part"] == [120, 180]
+    assert (answer["review-start"]["value"], answer["review-end"]["value"]) == (120, 180)
     assert answer["review-traces"]["figure"]["layout"]["xaxis"]["range"] == [
         86_400_000 + 120_000,
         86_400_000 + 180_000,
     ]
     whole = zoom(app, {"xaxis.autorange": True})
-    assert "The whole session" in json.dumps(whole["review-range"])
+    assert whole["review-range-query"]["data"]["part"] is None
 
 
 def test_a_change_that_is_no_zoom_changes_nothing(app: Any) -> None:

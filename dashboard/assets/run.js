@@ -182,8 +182,8 @@
     if (guide.phase === "enough" && !estimating) { estimating = true; estimate(); }
   }
 
-  function estimate() {
-    fetch("/live/estimate").then((answer) => answer.json()).then(function (found) {
+  function estimate(since) {
+    fetch("/live/estimate" + (since ? "?since=" + since : "")).then((answer) => answer.json()).then(function (found) {
       const box = byId("sweep-estimate");
       if (!box) return;
       const rows = (found.rows || []).map((row) => "cylinder " + row.cylinder + ": " + row.offset + ", " + row.finding);
@@ -193,7 +193,7 @@
         line.textContent = text;
         return line;
       }));
-      if (!found.over) window.setTimeout(estimate, 500);
+      if (!found.over) window.setTimeout(() => estimate(found.since), 500);
     });
   }
 

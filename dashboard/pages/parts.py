@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Sequence
 from typing import Any, Literal
@@ -11,7 +12,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 from flask import request
 
-from daq.errors import EvenburnError
+from daq.errors import EvenburnError, SessionError
 from daq.setupfile import Setup
 from dashboard.analysing import Progress
 from dashboard.context import context
@@ -179,10 +180,13 @@ def graph(figure: Any, label: str, **more: Any) -> Component:
 
 
 def awaited(area: str, query: dict[str, Any], build: Build, needs: Needs = "balance") -> Component:
-    """An area of a page that appears when the analysis of query["session"] has got as far as `needs`.
+    """An area of a page that appears when the analysis that `query` asks for has got as far as `needs`.
+
+    query: "session", and "part" (start, end) [s] if it is only that.
 
     Meanwhile it says what is being done and can be stopped; `register_awaited` makes it live.
     """
+    query = {**query, "since": time.monotonic()}
     content, said, phase = _attempt(query, build, needs)
     buttons = (("Stop", "stop", phase == "busy"), ("Analyse again", "again", phase == "given up"))
     return html.Div(
@@ -208,11 +212,11 @@ def register_awaited(app: Dash, area: str, build: Build, needs: Needs = "balance
     """
 
     def ask(_ticks: int, _stop: int, _again: int, query: dict[str, Any]) -> tuple[Any, ...]:
-        analyst, session = context().analyst, str(query["session"])
+        analyst, (session, part) = context().analyst, _wanted(query)
         if ctx.triggered_id == f"{area}-stop":
-            analyst.stop(session)
+            analyst.stop(session, part)
         if ctx.triggered_id == f"{area}-again":
-            analyst.again(session)
+            analyst.again(session, part)
         _, said, phase = _attempt(query, _nothing, needs)
         ready = time.monotonic_ns() if phase == "ready" else no_update
         return said, phase != "busy", phase != "busy", phase != "given up", ready
@@ -221,7 +225,6 @@ def register_awaited(app: Dash, area: str, build: Build, needs: Needs = "balance
         content, _, phase = _attempt(query, build, needs)
         return content if phase == "ready" else no_update
 
-    query = State(f"{area}-query", "data")
     app.callback(
         Output(f"{area}-wait", "children"),
         Output(f"{area}-poll", "disabled"),
@@ -231,15 +234,24 @@ def register_awaited(app: Dash, area: str, build: Build, needs: Needs = "balance
         Input(f"{area}-poll", "n_intervals"),
         Input(f"{area}-stop", "n_clicks"),
         Input(f"{area}-again", "n_clicks"),
-        query,
+        Input(f"{area}-query", "data"),
         prevent_initial_call=True,
     )(ask)
     app.callback(
         Output(f"{area}-content", "children"),
         Input(f"{area}-ready", "data"),
-        query,
+        State(f"{area}-query", "data"),
         prevent_initial_call=True,
     )(fill)
+
+
+def _wanted(query: dict[str, Any]) -> tuple[str, tuple[float, float] | None]:
+    """(session, part) of a query as it comes back from the browser. Raises SessionError for anything else."""
+    part = query.get("part")
+    try:
+        return str(query["session"]), None if part is None else (float(part[0]), float(part[1]))
+    except (KeyError, IndexError, TypeError, ValueError):
+        raise SessionError("this page asked for a range that is none; open it again") from None
 
 
 def _nothing(_query: dict[str, Any], _progress: Progress) -> Children:
@@ -251,7 +263,8 @@ def _attempt(
 ) -> tuple[Any, Any, Literal["ready", "busy", "given up"]]:
     """(content if it is ready, what to say of the wait, whether to ask again or let the reader try again)."""
     try:
-        progress = context().analyst.ask(str(query["session"]))
+        session, part = _wanted(query)
+        progress = context().analyst.ask(session, part, since_s=float(query.get("since") or math.inf))
         if getattr(progress, needs) is not None and progress.phase != "waiting":
             return list(build(query, progress)), "", "ready"
     except EvenburnError as error:

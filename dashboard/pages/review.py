@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, dcc, html
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from analysis.result import Balance
-from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
 from dashboard.analysing import Progress
-from dashboard.chosen_range import clip, part_of, span_of
+from dashboard.chosen_range import clip, span_of
 from dashboard.context import context, display
 from dashboard.display import write_time
 from dashboard.figures.rails import deviation_rails, rails_figure
@@ -81,13 +80,17 @@ def register(app: Dash) -> None:
     register_awaited(app, "review", content, needs="table")
     register_awaited(app, "review-stretches", stretch_list)
     register_awaited(app, "review-over", overlay_ready, needs="table")
+    register_awaited(app, "review-range", range_result)
     app.callback(
         Output("review-traces", "figure"),
-        Output("review-range", "children"),
+        Output("review-start", "value"),
+        Output("review-end", "value"),
+        Output("review-range-query", "data"),
         Input("review-traces", "relayoutData"),
         Input("review-stretches-content", "children"),
         Input("review-over-content", "children"),
         State("review-query", "data"),
+        State("review-range-query", "data"),
         prevent_initial_call=True,
     )(zoomed)
     app.callback(
@@ -127,7 +130,8 @@ def content(query: Query, progress: Progress) -> Children:
             id="review-traces",
             config={"modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"], "doubleClick": "reset"},
         ),
-        html.Div(range_section(query, table, progress.balance, span), id="review-range"),
+        _range_form(span),
+        awaited("review-range", range_query(query, table, span), range_result),
         html.H2("Stretches"),
         awaited("review-stretches", query, stretch_list),
         _overlay_choice(query),
@@ -169,19 +173,19 @@ def sweep_shift_s(first: Balance | None, second: Balance | None) -> float:
     return starts[0] - starts[1] if starts[0] is not None and starts[1] is not None else 0.0
 
 
-def zoomed(relayout: dict[str, Any] | None, _stretches: Any, _over: Any, query: Query) -> tuple[Any, Any]:
-    """The picture and the analysis of what has come into view."""
+def zoomed(
+    relayout: dict[str, Any] | None, _stretches: Any, _over: Any, query: Query, shown: Query
+) -> tuple[Any, Any, Any, Any]:
+    """The picture of what has come into view, and the range to analyse."""
     progress = context().analyst.ask(query["session"])
-    if progress.table is None:
-        raise PreventUpdate
     wished = range_in(relayout or {})
-    if wished is None and ctx.triggered_id == "review-traces":
+    if progress.table is None or (wished is None and ctx.triggered_id == "review-traces"):
         raise PreventUpdate
     span = clip(progress.table, *(wished or (query["start"], query["end"])))
-    return (
-        picture(query, progress.table, progress.balance, span),
-        range_section(query, progress.table, progress.balance, span),
-    )
+    asked = range_query(query, progress.table, span)
+    same = asked["part"] == shown.get("part")
+    figure = picture(query, progress.table, progress.balance, span)
+    return figure, round(span[0], 2), round(span[1], 2), no_update if same else asked
 
 
 def range_in(relayout: dict[str, Any]) -> tuple[float | None, float | None] | None:
@@ -219,41 +223,28 @@ def chosen(
     return address(PATH, **{**target, "cylinder": None if cylinder == query["cylinder"] else cylinder})
 
 
-def range_section(
-    query: Query, table: PhysicalTable, balance: Balance | None, span: tuple[float, float]
-) -> Children:
-    """Deviations, table and reasons of what is in view."""
-    whole = span == span_of(table)
-    try:
-        result = balance if whole else _balance_of(table, span)
-    except EvenburnError as error:
-        return [_range_form(span), message(str(error), "problem")]
-    head = "The whole session" if whole else f"In view: {write_time(span[0])} to {write_time(span[1])}"
-    if result is None:
-        return [html.H2(head), _range_form(span), html.P("Being analysed …", className="busy")]
-    shown = display(table.setup.engine.fuel)
-    return [
-        html.H2(head),
-        _range_form(span),
-        graph_of(
-            rails_figure(
-                deviation_rails(result, shown),
-                shown,
-                title="deviation",
-                unit=shown.temperature_unit,
-                least=20.0,
-                followed=query["cylinder"],
-            ),
-            "Each cylinder's temperature against its bank's mean in this range, with its 95 % interval.",
-        ),
-        findings_table(result, shown),
-    ]
+def range_query(query: Query, table: PhysicalTable, span: tuple[float, float]) -> Query:
+    """What to analyse for the range in view: the session, or only a part of it."""
+    part = None if span == span_of(table) else [round(time_s, 3) for time_s in span]
+    return {**query, "part": part, "fuel": table.setup.engine.fuel}
 
 
-def _balance_of(table: PhysicalTable, span: tuple[float, float]) -> Balance:
-    from analysis.balance import balance
-
-    return balance(part_of(table, *span))
+def range_result(query: Query, progress: Progress) -> Children:
+    """Deviations, table and reasons of the range."""
+    if progress.balance is None:
+        return []
+    shown, part = display(query.get("fuel", "petrol")), query.get("part")
+    head = f"In view: {write_time(part[0])} to {write_time(part[1])}" if part else "The whole session"
+    figure = rails_figure(
+        deviation_rails(progress.balance, shown),
+        shown,
+        title="deviation",
+        unit=shown.temperature_unit,
+        least=20.0,
+        followed=query["cylinder"],
+    )
+    said = "Each cylinder's temperature against its bank's mean in this range, with its 95 % interval."
+    return [html.H2(head), graph_of(figure, said), findings_table(progress.balance, shown)]
 
 
 def _range_form(span: tuple[float, float]) -> Component:
