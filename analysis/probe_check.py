@@ -95,7 +95,7 @@ def _states(table: PhysicalTable, soak: SoakOffsets | None, items: list[CheckIte
     for column, cylinder in enumerate(table.cylinders):
         probe = next((p for p in table.setup.probe if p.cylinder == cylinder), None)
         verdicts = [item.verdict for item in items if item.subject == f"cylinder {cylinder}"]
-        verdict = min(verdicts, key=_ORDER.index, default="cannot tell")
+        verdict: Verdict = min(verdicts, key=_ORDER.index, default="cannot tell")
         readings = table.egt_C[last, column]
         offset_C = np.nan if soak is None else float(soak.offset_C[column])
         u_C = np.nan if soak is None else float(soak.u_C[column])
