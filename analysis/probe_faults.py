@@ -27,13 +27,13 @@ DEAD_BELOW_C = 60.0
 FROZEN_S = 30.0
 LOOSE_JUMP_C = 15.0
 LOOSE_SHARE = 0.01
-DRIFT_C_PER_MIN = 5.0
+DRIFT_C_PER_MIN = 6.0
 # From holds alone a lean cylinder, which moves with every change of mixture, must not pass for a drifting probe; and a
 # port that is hot without a shift has drifted there when it is seen to drift at all.
 DRIFT_CERTAIN, DRIFT_CERTAIN_BY_HOLDS, DRIFT_CERTAIN_WHEN_HOT = 2.6, 3.6, 1.9
 # ten-second means of a deviation that keeps its sign for 8 to 19 s (references section 11) are not independent
 HOLD_EFFECT_C, HOLD_EFFECT_SHARE, DEVIATION_WANDER_C = 12.0, 0.5, 2.0
-SLOW_FACTOR, SLOW_S = 2.2, 4.5
+SLOW_FACTOR, SLOW_S = 2.3, 5.2
 
 
 @dataclass(frozen=True)
