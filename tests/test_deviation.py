@@ -81,6 +81,10 @@ def test_the_mixture_is_that_of_the_same_blocks_or_unknown() -> None:
     found = deviations(blocks(egt, ln_phi={"all": x}), np.arange(60), "all", ALL)
     assert found is not None
     assert found.lambda_mean == pytest.approx(0.85)
+    egt[60:, 2] = np.nan
+    complete = deviations(blocks(egt, ln_phi={"all": x}), np.arange(N), "all", ALL)
+    assert complete is not None
+    assert complete.lambda_mean == pytest.approx(0.85), "of the blocks that were compared, no others"
     without = deviations(blocks(egt, ln_phi={"other": x}), np.arange(60), "all", ALL)
     assert without is not None
     assert np.isnan(without.lambda_mean)
@@ -96,7 +100,9 @@ def test_a_minute_of_a_real_engine_s_wander_is_a_few_independent_values() -> Non
         u.append(found.noise_u_C)
         freedom.append(found.noise_freedom)
     assert np.sqrt(np.mean(np.square(u))) == pytest.approx(0.5, abs=0.15)
-    assert 1.0 <= np.median(freedom) <= 5.0
+    # 60 s hold at most five values 12 s apart, one of which the mean takes
+    assert np.median(freedom) >= 1.0
+    assert np.max(freedom) <= 4.0 + 1e-9
 
 
 def test_the_budget_of_a_deviation_by_hand() -> None:

@@ -182,7 +182,7 @@ def test_the_parts_of_the_uncertainty_add_up_to_it(noisy: tuple[SweepData, Sweep
     total = np.sqrt(sum(u**2 for _, u, _ in fit.shift_parts))
     np.testing.assert_allclose(total, np.sqrt(np.diag(fit.shift_covariance)), rtol=1e-6, atol=0)
     names = [name for name, *_ in fit.shift_parts]
-    assert len(set(names)) == len(names) == 5
+    assert len(set(names)) == len(names) >= 5
     assert all(freedom > 1 for *_, freedom in fit.shift_parts)
     np.testing.assert_allclose(fit.shift_covariance.sum(axis=0), 0.0, rtol=0, atol=1e-12)
 

@@ -121,6 +121,22 @@ def test_a_rich_cylinder_among_others_that_cannot_be_judged_is_not_leaned_alone(
     assert step_of(entry(1, 6.0, "rich", 4.0), *unknown)[1].trim_percent == pytest.approx(0.0, abs=0.01)
 
 
+def test_even_cylinders_give_only_what_the_bank_s_mean_needs() -> None:
+    """The certain two even each other out; the uncertain two have nothing to do with it."""
+    steps = step_of(entry(1, 1.5), entry(2, -1.5), entry(3, 0.8), entry(4, -0.8))
+    assert steps[1].trim_percent == pytest.approx(-1.48, abs=0.06)
+    assert steps[2].trim_percent == pytest.approx(1.52, abs=0.06)
+    assert steps[3].trim_percent == steps[4].trim_percent == 0.0
+
+
+def test_what_can_be_given_up_is_given_up_also_where_it_is_not_enough() -> None:
+    """A cylinder 0.9 % rich gives its 0.9 %; the lean one gets its whole step all the same."""
+    unknown = entry(3, 5.1, "undetermined", 6.0)
+    steps = step_of(entry(1, -6.0, "lean", 4.0), entry(2, 0.9), unknown)
+    assert steps[1].trim_percent == pytest.approx(3.0)
+    assert steps[2].trim_percent == pytest.approx(-0.9, abs=0.01)
+
+
 def test_even_cylinders_alone_are_left_alone() -> None:
     steps = step_of(entry(1, 0.6), entry(2, -0.9), entry(3, 0.3), entry(4, 0.0))
     assert [s.trim_percent for s in steps.values()] == [0.0] * 4
@@ -189,6 +205,13 @@ def test_predicted_temperatures_follow_the_slope_of_the_side_by_hand() -> None:
         assert (spread < 18.0) == (side == "rich")
         u95 = np.hypot(*(t.predicted_deviation_u95_C for t in trims.cylinders))
         assert trims.spread_after_u95_C["all"] == pytest.approx(u95)
+
+
+def test_the_predicted_spread_is_from_the_hottest_to_the_coldest_wherever_they_stand() -> None:
+    rows = ((1, 2.0), (2, 11.0), (3, -7.0), (4, 1.0))
+    trims = trims_of(*(entry(c, 0.0, deviation_C=d) for c, d in rows))
+    assert trims.spread_after_C["all"] == pytest.approx(18.0)
+    assert trims.spread_after_u95_C["all"] == pytest.approx(np.hypot(5.0, 5.0))
 
 
 def test_without_a_slope_only_untouched_cylinders_have_a_prediction() -> None:

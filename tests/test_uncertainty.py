@@ -149,6 +149,26 @@ def test_correlation_time_of_ar1_noise(r: float) -> None:
     assert measured == pytest.approx((1 + r) / (1 - r), rel=0.06)
 
 
+@pytest.mark.parametrize("n", [7, 12, 33])
+def test_correlation_time_of_a_short_series_by_its_definition(n: int) -> None:
+    """tau = 1 + 2·sum(rho_k), every product of neighbours k apart counted once, up to the first k >= 5·tau."""
+    series = np.cumsum(np.random.default_rng(n).normal(size=n))
+    away = series - series.mean()
+    tau = 1.0
+    for k in range(1, n):
+        if k - 1 >= 5 * tau:
+            break
+        tau += 2 * float(away[:-k] @ away[k:]) / float(away @ away)
+    assert autocorrelation_samples(series) == pytest.approx(max(tau, 1.0), rel=1e-9)
+
+
+def test_a_correlation_known_to_be_long_leaves_at_least_two_values_to_a_short_series() -> None:
+    """Two values tell a scatter, if hardly; a single one would tell none."""
+    mean = autocorrelated_mean(np.array([1.0, -1.0, 1.0, -1.0, 1.0, -1.0]), tau_floor_samples=100.0)
+    assert mean.n_effective == pytest.approx(2.0)
+    assert mean.u == pytest.approx(1.0)
+
+
 def test_correlation_time_is_never_below_one_sample() -> None:
     assert autocorrelation_samples(np.tile([1.0, -1.0], 50)) == 1.0
     assert autocorrelation_samples(np.full(50, 3.0)) == 1.0
