@@ -172,6 +172,7 @@ def _with_regions(
         flow_offset_percent=found.flow_percent,
         dead_time_ms=found.dead_time_ms,
         dead_time_u95_ms=found.dead_time_u95_ms,
+        depends_on_region=found.dead_time_ms is None,
     )
 
 

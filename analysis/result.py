@@ -61,7 +61,8 @@ class CylinderBalance:
 
     Offsets are None where the data cannot tell; `reasons` then says why. `budget` adds up to the offset's standard
     uncertainty (or the deviation's where there is no offset). flow_offset_percent, dead_time_ms: only where offsets at
-    several pulse widths tell flow from dead time.
+    several pulse widths tell flow from dead time. depends_on_region: its offset changes with the operating point
+    otherwise.
     """
 
     cylinder: int
@@ -76,6 +77,7 @@ class CylinderBalance:
     flow_offset_percent: float | None = None
     dead_time_ms: float | None = None
     dead_time_u95_ms: float | None = None
+    depends_on_region: bool = False
 
 
 @dataclass(frozen=True)
@@ -161,6 +163,19 @@ class CylinderTrim:
 
 
 @dataclass(frozen=True)
+class RegionTrim:
+    """A step for one cylinder at one operating region, for a controller that trims by region [%]."""
+
+    region: str
+    rpm: float | None
+    load: float | None
+    cylinder: int
+    fuel_offset_percent: float
+    fuel_offset_u95_percent: float
+    trim_percent: float
+
+
+@dataclass(frozen=True)
 class Trims:
     """A trim step: one entry per cylinder, the predicted spread of each bank, cautions for the person who sets it."""
 
@@ -173,6 +188,7 @@ class Trims:
     spread_after_C: dict[str, float | None]
     spread_after_u95_C: dict[str, float | None]
     cautions: tuple[str, ...]
+    regions: tuple[RegionTrim, ...] = ()
 
     @property
     def any_trim(self) -> bool:
@@ -254,5 +270,18 @@ def trims_to_json(trims: Trims) -> dict[str, Any]:
     for bank in document["banks"]:
         bank["predicted_spread_C"] = _rounded(trims.spread_after_C.get(bank["bank"]), 2)
         bank["predicted_spread_u95_C"] = _rounded(trims.spread_after_u95_C.get(bank["bank"]), 2)
+    if trims.regions:
+        document["regions"] = [
+            {
+                "region": r.region,
+                "rpm": _rounded(r.rpm, 1),
+                "load": _rounded(r.load, 2),
+                "cylinder": r.cylinder,
+                "fuel_offset_percent": _rounded(r.fuel_offset_percent, 3),
+                "fuel_offset_u95_percent": _rounded(r.fuel_offset_u95_percent, 3),
+                "trim_percent": _rounded(r.trim_percent, 2),
+            }
+            for r in trims.regions
+        ]
     document["cautions"] = list(trims.cautions)
     return document

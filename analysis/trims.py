@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import lsq_linear
 
-from analysis.result import Balance, BankBalance, CylinderBalance, CylinderTrim, Trims
+from analysis.result import Balance, BankBalance, CylinderBalance, CylinderTrim, RegionTrim, Trims
 from daq.setupfile import TrimLimits
 
 FloatArray = npt.NDArray[np.float64]
@@ -39,7 +39,7 @@ def propose_trims(balance: Balance, limits: TrimLimits) -> Trims:
     after_u95: dict[str, float | None] = {}
     for bank in balance.banks:
         entries = [c for c in balance.cylinders if c.bank == bank.bank]
-        proposed = _bank_step(entries, limits)
+        proposed = _moved_to_target(_bank_step(entries, limits), entries, bank, limits)
         trims = [_cylinder_trim(e, t, bank, limits) for e, t in zip(entries, proposed, strict=True)]
         steps += trims
         before[bank.bank] = bank.spread_C
@@ -54,6 +54,7 @@ def propose_trims(balance: Balance, limits: TrimLimits) -> Trims:
         spread_after_C=after,
         spread_after_u95_C=after_u95,
         cautions=CAUTIONS,
+        regions=_region_trims(balance, limits),
     )
 
 
@@ -102,6 +103,37 @@ def _bank_step(entries: list[CylinderBalance], limits: TrimLimits) -> list[float
         step = np.where(certain & (offset < 0), lean_only, step)
     step = np.where(np.abs(step) < SMALLEST_TRIM, 0.0, step)
     return [float(step[known[e.cylinder]]) if e.cylinder in known else None for e in entries]
+
+
+def _moved_to_target(
+    steps: list[float | None], entries: list[CylinderBalance], bank: BankBalance, limits: TrimLimits
+) -> list[float | None]:
+    """The whole bank's fuel moved towards the lambda target, as far as one step may go; a fault stays untouched."""
+    if limits.lambda_target is None or bank.lambda_mean is None:
+        return steps
+    leaned = -limits.step_percent * limits.leaning_share
+    move = float(
+        np.clip(100.0 * (bank.lambda_mean / limits.lambda_target - 1.0), leaned, limits.step_percent)
+    )
+    moved: list[float | None] = []
+    for step, entry in zip(steps, entries, strict=True):
+        both = 100.0 * ((1.0 + (step or 0.0) / 100.0) * (1.0 + move / 100.0) - 1.0)
+        moved.append(None if entry.finding in FAULTS else float(np.clip(both, leaned, limits.step_percent)))
+    return moved
+
+
+def _region_trims(balance: Balance, limits: TrimLimits) -> tuple[RegionTrim, ...]:
+    """Steps by region for the cylinders whose offset changes with the operating point."""
+    changing = {c.cylinder for c in balance.cylinders if c.depends_on_region and c.finding not in FAULTS}
+    found = []
+    for r in balance.regions:
+        offset, u95 = r.fuel_offset_percent, r.fuel_offset_u95_percent
+        if r.cylinder not in changing or offset is None or u95 is None:
+            continue
+        certain = abs(offset) > u95 and abs(offset) >= limits.threshold_percent
+        step = float(np.clip(-offset, -limits.step_percent * limits.leaning_share, limits.step_percent))
+        found.append(RegionTrim(r.region, r.rpm, r.load, r.cylinder, offset, u95, step if certain else 0.0))
+    return tuple(found)
 
 
 def _flow_offset(entry: CylinderBalance) -> float:
@@ -167,6 +199,9 @@ def _reason(entry: CylinderBalance, trim: float | None, left: float | None, limi
         return "no trim: mend the fault first"
     if trim is None:
         return "no trim: its mixture cannot be told from this session"
+    if limits.lambda_target is not None:
+        target = f"lambda {limits.lambda_target:.2f}"
+        return f"evened out and moved with its bank towards {target}, as far as one step may go"
     if trim == 0.0:
         return "no trim: even, or not different enough to be worth one"
     if not _certain(entry, limits):

@@ -172,11 +172,15 @@ class Assumptions(Section, frozen=True):
 
 
 class TrimLimits(Section, frozen=True):
-    """Limits of one trim step [% fuel]: how far, how much of that for leaning, and from which offset on."""
+    """Limits of one trim step [% fuel]: how far, how much of that for leaning, and from which offset on.
+
+    lambda_target: where the bank's mean is to go; without it the mean stays where it is.
+    """
 
     step_percent: PositiveFloat = 3.0
     leaning_share: Annotated[float, Meta(ge=0, le=1)] = 0.5
     threshold_percent: NonNegative = 1.0
+    lambda_target: PositiveFloat | None = None
 
 
 class Setup(Section, frozen=True):

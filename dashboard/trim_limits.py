@@ -17,6 +17,7 @@ def limits_from(typed: Mapping[str, object], default: TrimLimits | None = None) 
         "step_percent": "largest step",
         "leaning_share": "share for leaning",
         "threshold_percent": "threshold",
+        "lambda_target": "lambda target",
     }
     for key, name in names.items():
         if typed.get(key) in (None, ""):

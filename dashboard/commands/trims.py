@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 @click.option("--step-percent", type=float, help="Largest change of a cylinder's fuel in one step, %.")
 @click.option("--leaning-share", type=float, help="How much of that for taking fuel away, 0 to 1.")
 @click.option("--threshold-percent", type=float, help="Smaller offsets are left alone, %.")
+@click.option("--lambda-target", type=float, help="Move each bank's mean towards this lambda as well.")
 def command(session: Path, out: Path, force: bool, **typed: float | None) -> int:
     """Write the trim report of SESSION: trims.html, trims.pdf, trims.csv, trims.json.
 
