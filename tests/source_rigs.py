@@ -48,6 +48,7 @@ BO_ 1537 Exhaust2: 2 Controller
 BO_ 1538 Engine: 8 Controller
  SG_ Speed : 8|16@1+ (0.25,0) [0|0] "rpm" Vector__XXX
 """
+DEVICE = 7  # the module's address
 CHANNELS = (f"test-{number}" for number in itertools.count())
 
 
@@ -251,7 +252,8 @@ class ModbusLineRig:
                 for end in select.select(ends, [], [], 0.01)[0]:
                     data = os.read(end, 4096)
                     other = client if end == self._module else self._module
-                    if other is not None and self.answers:
+                    to_somebody_else = end == client and data[0] != DEVICE
+                    if other is not None and self.answers and not to_somebody_else:
                         os.write(other, data)
 
     def _serve(self) -> None:
@@ -267,11 +269,10 @@ class ModbusLineRig:
 
         block = SimData(0, count=len(self.registers), values=0, datatype=DataType.REGISTERS)
         server = ModbusSerialServer(
-            SimDevice(7, simdata=[block], action=put),
+            SimDevice(DEVICE, simdata=[block], action=put),
             port=self._module_path,
             baudrate=115200,
             parity=self._parity,
-            ignore_missing_devices=True,
             trace_connect=lambda connected: self._listening.set() if connected else None,
         )
         self._stop_serving = lambda: asyncio.ensure_future(server.shutdown())
