@@ -40,7 +40,9 @@ def propose_trims(balance: Balance, limits: TrimLimits) -> Trims:
     for bank in balance.banks:
         entries = [c for c in balance.cylinders if c.bank == bank.bank]
         proposed = _moved_to_target(_bank_step(entries, limits), entries, bank, limits)
-        trims = [_cylinder_trim(e, t, bank, limits) for e, t in zip(entries, proposed, strict=True)]
+        # what all cylinders get is the bank's own move, and no deviation or offset within it
+        shared = _shared(proposed, entries)
+        trims = [_cylinder_trim(e, t, shared, bank, limits) for e, t in zip(entries, proposed, strict=True)]
         steps += trims
         before[bank.bank] = bank.spread_C
         after[bank.bank], after_u95[bank.bank] = _predicted_spread(trims)
@@ -64,14 +66,14 @@ def solve_step(
     """Trims [%] for one bank's cylinders with known offsets.
 
     Least squares: certain cylinders are to end even, uncertain ones to stay untouched, and the bank's mean fuel
-    stays (its row weighs KEEP_MEAN_WEIGHT). Bounds: [-step·leaning_share, step]; an uncertain cylinder may move only
-    towards even. offset_percent, certain: (n,). Returns (n,).
+    stays (its row weighs KEEP_MEAN_WEIGHT). Bounds: [-step·leaning_share, step], and only towards even; an uncertain
+    cylinder not beyond it. offset_percent, certain: (n,). Returns (n,).
     """
     n = len(offset_percent)
     low = np.full(n, -limits.step_percent * limits.leaning_share)
     high = np.full(n, limits.step_percent)
-    low = np.where(certain, low, np.maximum(low, np.minimum(-offset_percent, 0.0)))
-    high = np.where(certain, high, np.minimum(high, np.maximum(-offset_percent, 0.0)))
+    low = np.where(certain, np.where(offset_percent > 0, low, 0.0), np.clip(-offset_percent, low, 0.0))
+    high = np.where(certain, np.where(offset_percent < 0, high, 0.0), np.clip(-offset_percent, 0.0, high))
     # after the trim a cylinder's fuel is (1 + offset)·(1 + trim)
     fuel = 1.0 + offset_percent / 100.0
     rows = np.diag(np.where(certain, fuel, 1.0))
@@ -136,6 +138,17 @@ def _region_trims(balance: Balance, limits: TrimLimits) -> tuple[RegionTrim, ...
     return tuple(found)
 
 
+def _shared(steps: list[float | None], entries: list[CylinderBalance]) -> float:
+    """The mean of a bank's steps [%], each weighted by the fuel it acts on."""
+    known = [
+        (s, 1.0 + (e.fuel_offset_percent or 0.0) / 100.0)
+        for s, e in zip(steps, entries, strict=True)
+        if s is not None
+    ]
+    fuel = sum(f for _, f in known)
+    return sum(s * f for s, f in known) / fuel if fuel else 0.0
+
+
 def _flow_offset(entry: CylinderBalance) -> float:
     """The part of the offset that a factor on the fuel mends; what a dead time makes is mended in milliseconds."""
     own = entry.fuel_offset_percent if entry.flow_offset_percent is None else entry.flow_offset_percent
@@ -148,13 +161,13 @@ def _certain(entry: CylinderBalance, limits: TrimLimits) -> bool:
 
 
 def _cylinder_trim(
-    entry: CylinderBalance, trim: float | None, bank: BankBalance, limits: TrimLimits
+    entry: CylinderBalance, trim: float | None, shared: float, bank: BankBalance, limits: TrimLimits
 ) -> CylinderTrim:
     offset = entry.fuel_offset_percent
     left = None
     if trim is not None and offset is not None:
-        left = 100.0 * ((1.0 + offset / 100.0) * (1.0 + trim / 100.0) - 1.0)
-    deviation, u95 = _predicted_deviation(entry, trim, bank)
+        left = 100.0 * ((1.0 + offset / 100.0) * (1.0 + trim / 100.0) / (1.0 + shared / 100.0) - 1.0)
+    deviation, u95 = _predicted_deviation(entry, None if trim is None else trim - shared, bank)
     return CylinderTrim(
         cylinder=entry.cylinder,
         bank=entry.bank,
@@ -170,10 +183,10 @@ def _cylinder_trim(
 def _predicted_deviation(
     entry: CylinderBalance, trim: float | None, bank: BankBalance
 ) -> tuple[float | None, float | None]:
-    """More fuel moves EGT by -slope per %, on the side of the peak where the bank ran."""
+    """More fuel than its bank (`trim` [%]) moves EGT by -slope per %, on the side of the peak where the bank ran."""
     if trim is None or entry.egt_deviation_C is None:
         return None, None
-    if trim == 0.0:
+    if abs(trim) < SMALLEST_TRIM:
         return entry.egt_deviation_C, entry.egt_deviation_u95_C
     if bank.slope_C_per_percent is None:
         return None, None
