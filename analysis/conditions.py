@@ -21,6 +21,7 @@ RUNNING_EGT_C = 150.0  # without a speed column: a probe in a running engine's p
 # A quantity moves when its rate would carry it over this share of its level within RATE_WINDOW_S, or over more than
 # its usual wander if that is larger; and two spans are one operating point when their levels differ by less.
 # Common practice, no published source.
+HEAT_JUMP_C_PER_S = 3.0  # a sweep of 0.2 % a second moves a port by 1 to 2 °C a second
 MOVING_SHARE = {"rpm": 0.025, "load": 0.04}
 SAME_SHARE = {"rpm": 0.025, "load": 0.05}
 
@@ -93,6 +94,8 @@ def operating_spans(blocks: Blocks) -> list[Span]:
     for name, values in quantities.items():
         if values is not None:
             still &= ~moving(values, running(blocks), MOVING_SHARE[name], blocks.length_s)
+    if blocks.rpm is None or blocks.load is None:
+        still &= ~_heat_jumps(blocks)
     shortest = max(int(SPAN_MIN_S / blocks.length_s), 3)
     spans: list[Span] = []
     for start, stop in runs(still):
@@ -100,6 +103,17 @@ def operating_spans(blocks: Blocks) -> list[Span]:
             if b - a >= shortest:
                 spans.append(Span(a, b, _level(blocks.rpm, a, b), _level(blocks.load, a, b)))
     return _joined(sorted(spans, key=lambda span: span.start), blocks)
+
+
+def _heat_jumps(blocks: Blocks) -> BoolArray:
+    """(n_blocks,) where all ports heat or cool faster than a mixture sweep makes them: an unrecorded change of load."""
+    middle = np.full(len(blocks.time_s), np.nan)
+    known = np.isfinite(blocks.egt_C).any(axis=1)
+    middle[known] = np.nanmedian(blocks.egt_C[known], axis=1)
+    rate = smooth(
+        middle, max(int(RATE_WINDOW_S / 2 / blocks.length_s), 3), derivative=1, step_s=blocks.length_s
+    )
+    return np.asarray(np.abs(rate) > HEAT_JUMP_C_PER_S)
 
 
 def _joined(spans: list[Span], blocks: Blocks) -> list[Span]:
@@ -167,7 +181,9 @@ def _change_of_mean(values: FloatArray, share: float, shortest: int) -> int | No
 
 
 def same_point(a: Span, b: Span) -> bool:
-    """Whether two spans are the same operating point."""
+    """Whether two spans are the same operating point; not known where neither speed nor load was recorded."""
+    if a.rpm is None and a.load is None:
+        return False
     pairs = (("rpm", a.rpm, b.rpm), ("load", a.load, b.load))
     for name, first, second in pairs:
         if first is None or second is None:

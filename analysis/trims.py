@@ -66,16 +66,14 @@ def solve_step(
     """Trims [%] for one bank's cylinders with known offsets.
 
     Least squares: certain cylinders are to end even, uncertain ones to stay untouched, and the bank's mean fuel
-    stays (its row weighs KEEP_MEAN_WEIGHT). Bounds: [-step·leaning_share, step], and only towards even; an uncertain
-    cylinder not beyond it. offset_percent, certain: (n,). Returns (n,).
+    stays (its row weighs KEEP_MEAN_WEIGHT). Bounds: [-step·leaning_share, step], and only towards even,
+    never beyond it. offset_percent, certain: (n,). Returns (n,).
     """
-    n = len(offset_percent)
-    low = np.full(n, -limits.step_percent * limits.leaning_share)
-    high = np.full(n, limits.step_percent)
-    low = np.where(certain, np.where(offset_percent > 0, low, 0.0), np.clip(-offset_percent, low, 0.0))
-    high = np.where(certain, np.where(offset_percent < 0, high, 0.0), np.clip(-offset_percent, 0.0, high))
     # after the trim a cylinder's fuel is (1 + offset)·(1 + trim)
     fuel = 1.0 + offset_percent / 100.0
+    even = -offset_percent / fuel
+    low = np.clip(even, -limits.step_percent * limits.leaning_share, 0.0)
+    high = np.clip(even, 0.0, limits.step_percent)
     rows = np.diag(np.where(certain, fuel, 1.0))
     target = np.where(certain, -offset_percent, 0.0)
     if keep_mean:

@@ -118,9 +118,20 @@ def test_a_hold_shorter_than_the_least_is_no_span() -> None:
     assert operating_spans(blocks(rpm=rpm)) == []
 
 
-def test_without_speed_and_load_all_that_is_hot_is_one_span_without_levels() -> None:
-    egt = np.repeat(course((30, 20, 20), (60, 700, 700), (10, 90, 90))[:, None], 4, axis=1)
-    assert operating_spans(blocks(egt)) == [Span(60, 180, None, None)]
+def test_without_speed_and_load_what_is_hot_and_heats_slowly_is_a_span_without_levels() -> None:
+    egt = np.repeat(course((30, 20, 20), (60, 700, 760), (10, 90, 90))[:, None], 4, axis=1)
+    (span,) = operating_spans(blocks(egt))
+    assert (span.rpm, span.load) == (None, None)
+    assert 60 <= span.start <= 65, "all but the blocks in which the ports jumped"
+    assert 175 <= span.stop <= 180
+
+
+def test_without_speed_and_load_a_jump_of_heat_parts_two_points_that_cannot_be_called_one() -> None:
+    egt = np.repeat(course((60, 700, 700), (60, 780, 780))[:, None], 4, axis=1)
+    first, second = operating_spans(blocks(egt))
+    assert first.stop <= 120 <= second.start
+    assert not same_point(first, second)
+    assert len(regions([first, second])) == 2
 
 
 def test_one_operating_point_is_within_its_shares_of_speed_and_load() -> None:
