@@ -27,7 +27,7 @@ from daq.sources import close_readers, open_readers
 #: How long [s] samples are gathered before they are written in one call.
 BATCH_S = 0.025
 #: How often [s] the disk is synced and the status is told.
-SYNC_EVERY_S = 1.0
+SYNC_EVERY_S = 0.8  # a power cut costs one interval and the sync itself: together under a second
 #: Room in the queue for each instrument; at 115 200 baud it lasts for a minute or longer.
 QUEUE_BYTES = 16_000_000
 #: Longest wait [s] of a reading thread for bytes; of a stop for a thread that hangs in a driver, and for the disk.
