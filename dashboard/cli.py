@@ -20,6 +20,7 @@ from daq.errors import EvenburnError
 COMMANDS = {
     "demo": "A virtual engine is recorded, analysed, reported and shown: nothing to plug in.",
     "ports": "List the serial ports and what they are saying.",
+    "setup": "Write a first setup file: listens to the instrument and asks about the engine.",
     "record": "Record a session from the instruments of a setup until stopped.",
     "check": "Are all probes alive, right way round, alike when cold, on the port they claim?",
     "balance": "The findings of a session, cylinder by cylinder.",
