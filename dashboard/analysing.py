@@ -14,6 +14,8 @@ from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from typing import Literal
 
+import numpy as np
+
 from analysis.result import Balance
 from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
@@ -211,10 +213,12 @@ class Analyst:
         if isinstance(answer, Balance):
             self._update(job, balance=answer, glances=(glance_svg(answer, LIGHT), glance_svg(answer, DARK)))
         elif isinstance(answer, PhysicalTable):
+            # columns one after another: a page draws them one by one
+            table = replace(answer, egt_C=np.asfortranarray(answer.egt_C))
             self._update(
                 job,
                 phase="analysing",
-                table=answer,
+                table=table,
                 engine=answer.setup.engine.name,
                 length_s=float(answer.time_s[-1] - answer.time_s[0]) if answer.time_s.size else 0.0,
                 thumbnails=(thumbnail_svg(answer, LIGHT), thumbnail_svg(answer, DARK)),

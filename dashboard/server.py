@@ -135,6 +135,7 @@ def serve(
         ident="evenburn",
         clear_untrusted_proxy_headers=True,
     )
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a request that waits a moment is no news
     stop = stop or threading.Event()
     with _stopped_by_signals(stop):
         worker = threading.Thread(target=server.run, name="web server", daemon=True)

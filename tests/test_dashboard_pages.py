@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import builders
 import dashboard_work
+import numpy as np
 import pytest
 from dash._utils import to_json
 
@@ -262,10 +264,12 @@ def test_zooming_draws_only_what_is_in_view(app: Any) -> None:
     answer = zoom(app, {"xaxis.range[0]": "1970-01-02 00:02:00", "xaxis.range[1]": "1970-01-02 00:03:00"})
     assert answer["review-range-query"]["data"]["part"] == [120, 180]
     assert (answer["review-start"]["value"], answer["review-end"]["value"]) == (120, 180)
-    assert answer["review-traces"]["figure"]["layout"]["xaxis"]["range"] == [
-        86_400_000 + 120_000,
-        86_400_000 + 180_000,
-    ]
+    changes = {
+        tuple(c["location"]): c["params"]["value"] for c in answer["review-traces"]["figure"]["operations"]
+    }
+    assert changes["layout", "xaxis", "range"] == [86_400_000 + 120_000, 86_400_000 + 180_000]
+    x = np.frombuffer(base64.b64decode(changes["data", 0, "x"]["bdata"]))
+    assert x.min() >= 86_400_000 + 119_000 and x.max() <= 86_400_000 + 181_000
     whole = zoom(app, {"xaxis.autorange": True})
     assert whole["review-range-query"]["data"]["part"] is None
 
@@ -273,6 +277,13 @@ def test_zooming_draws_only_what_is_in_view(app: Any) -> None:
 def test_a_change_that_is_no_zoom_changes_nothing(app: Any) -> None:
     analysed(app, "lean")
     assert zoom(app, {"dragmode": "pan"}) is None
+
+
+def whole_picture(app: Any, query: dict[str, Any] = QUERY) -> Any:
+    """The figure as it is drawn when the stretches have become known."""
+    outputs = ["review-traces.figure", "review-range-query.data"]
+    state = {"review-query.data": query, "review-range-query.data": {"part": None}}
+    return call(app, outputs, {}, state, "review-stretches-content.children")["review-traces"]["figure"]
 
 
 @pytest.mark.parametrize(
@@ -291,27 +302,25 @@ def test_range_from_a_change_of_the_axes(relayout: dict[str, Any], expected: Any
 
 def test_a_click_follows_a_cylinder_or_shows_a_stretch(app: Any) -> None:
     analysed(app, "lean")
-    figure = zoom(app, {"xaxis.autorange": True})["review-traces"]["figure"]
-    line = next(i for i, t in enumerate(figure["data"]) if t.get("name") == "cylinder 5")
-    bar = next(i for i, t in enumerate(figure["data"]) if t.get("name") == "stretches")
+    names = [trace["name"] for trace in whole_picture(app)["data"] if "name" in trace]
 
     def click(point: dict[str, Any]) -> str:
         answer = call(
             app,
             ["review-go.href"],
             {"review-traces.clickData": {"points": [point]}},
-            {"review-query.data": QUERY, "review-traces.figure": figure},
+            {"review-query.data": QUERY},
             "review-traces.clickData",
         )
         return str(answer["review-go"]["href"])
 
-    assert click({"curveNumber": line}) == "/review?session=lean&cylinder=5"
-    assert click({"curveNumber": bar, "customdata": [90, 150]}) == "/review?session=lean&start=90&end=150"
+    assert click({"curveNumber": names.index("cylinder 5")}) == "/review?session=lean&cylinder=5"
+    assert click({"curveNumber": 99, "customdata": [90, 150]}) == "/review?session=lean&start=90&end=150"
 
 
 def test_a_second_session_is_laid_over(app: Any) -> None:
     analysed(app, "lean", "even")
-    figure = zoom(app, {"xaxis.autorange": True}, {**QUERY, "over": "even"})["review-traces"]["figure"]
+    figure = whole_picture(app, {**QUERY, "over": "even"})
     assert [t for t in figure["data"] if str(t.get("name")).startswith("harbour-trial: cylinder 5")]
 
 

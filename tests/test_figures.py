@@ -14,19 +14,14 @@ from hypothesis import strategies as st
 
 from daq.setupfile import parse_setup
 from dashboard.display import DARK, LIGHT, Display
+from dashboard.figures.channels import deviations_of
 from dashboard.figures.downsample import thin_out
 from dashboard.figures.rails import deviation_rails, offset_rails, predicted_rails, rails_figure
 from dashboard.figures.regions import regions_figure
 from dashboard.figures.sweep import shifted, sweep_figure
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
-from dashboard.figures.traces import (
-    LANE,
-    Overlay,
-    deviations_of,
-    from_axis,
-    on_axis,
-    traces_figure,
-)
+from dashboard.figures.trace_view import Overlay, from_axis, on_axis
+from dashboard.figures.traces import LANE, traces_figure
 
 RAIL = {"title": "fuel offset", "unit": "%", "least": 2.0}
 
