@@ -155,6 +155,11 @@ class LineStreamParser:
             self._overlong, self._rest = True, b""
         return items
 
+    @property
+    def pending(self) -> bytes:
+        """What has come of a line that is not yet complete."""
+        return self._rest
+
     def reopened(self) -> None:
         """The port was lost and is open again: the rest of a line is gone, the next one may be partial."""
         self._rest, self._overlong, self._mid_line = b"", False, True

@@ -34,8 +34,9 @@ def replay(
 
     streams: the file of the only instrument, or instrument -> file. `host_s` is the instrument's own time
     since its first sample; after a restart it goes on one usual period later. Several streams are taken to
-    have begun together. Nothing is written unless every stream can be used. Raises SetupError (also for a
-    missing column), StreamError, SessionError.
+    have begun together. Nothing is written unless every stream can be used; of one that breaks off in the
+    middle of a line what arrived whole is written, and then StreamError raised. Raises SetupError (also for
+    a missing column), StreamError, SessionError.
     """
     setup = load_setup(setup_path)
     folder = Path(setup_path).parent
@@ -48,6 +49,12 @@ def replay(
         for capture in captures:
             _Playback(writer, capture).run()
         writer.close("end of the captured stream", time_s=max(c.time.time_s[-1] for c in captures))
+    for capture in captures:
+        if capture.breaks_off:
+            raise StreamError(
+                f"{capture.path}: breaks off in the middle of a line after {capture.time.time_s[-1]:.1f} s; "
+                f"what had arrived whole is recorded in {out_dir}"
+            )
     return Path(out_dir)
 
 
@@ -98,6 +105,7 @@ class _Capture:
     columns: dict[str, None] = field(default_factory=dict)
     counters: list[tuple[float, array[int]]] = field(default_factory=list)
     counts: Counts = field(default_factory=Counts)
+    breaks_off: bool = False
     time: OwnTime = field(default_factory=lambda: OwnTime(np.empty(0), np.empty(0, int), np.empty(0, int)))
 
 
@@ -130,12 +138,19 @@ def _survey(instrument: Instrument, path: Path, folder: Path) -> _Capture:
                 capture.counters.append((tick_s, array("q")))
         elif isinstance(item, Sample):
             capture.counters[-1][1].append(item.counter)
+    capture.breaks_off = _breaks_off(parser)
     capture.counts = parser.counts
     capture.counters = [(tick_s, values) for tick_s, values in capture.counters if values]
     if not capture.counters:
         raise StreamError(f"{path}: {_why_no_sample(path, capture)}")
     capture.time = _joined([own_time(np.array(values), tick_s) for tick_s, values in capture.counters])
     return capture
+
+
+def _breaks_off(parser: LineStreamParser) -> bool:
+    """Whether the stream ends inside a line: one that only lacks its line end is whole, though not data."""
+    rest = parser.pending.strip()
+    return bool(rest) and not rest.startswith(b"#") and not parser.feed(b"\n")
 
 
 def _joined(parts: list[OwnTime]) -> OwnTime:

@@ -83,7 +83,20 @@ def test_lines_with_checksums_lose_them_and_damaged_lines_are_counted(
 def test_a_truncated_stream_gives_what_arrived_whole(tmp_path: Path, setup: Path) -> None:
     path = stream(tmp_path / "s.txt", [HEADER, *samples(range(100))])
     path.write_bytes(path.read_bytes()[:-20])
-    assert open_session(replay(setup, path, tmp_path / "session")).tables["main"].host_s.size == 99
+    with pytest.raises(
+        StreamError, match="breaks off in the middle of a line after .* s; what had arrived whole"
+    ):
+        replay(setup, path, tmp_path / "session")
+    assert open_session(tmp_path / "session").tables["main"].host_s.size == 99
+
+
+@pytest.mark.parametrize("end", [b"", b"\r", b"\n\n", b"\n# a remark without its line end"])
+def test_a_last_line_that_only_lacks_its_end_does_not_break_off(
+    tmp_path: Path, setup: Path, end: bytes
+) -> None:
+    path = stream(tmp_path / "s.txt", [HEADER, *samples(range(100))])
+    path.write_bytes(path.read_bytes().rstrip() + end)
+    assert open_session(replay(setup, path, tmp_path / "session")).tables["main"].host_s.size >= 99
 
 
 def test_a_stream_without_header_uses_the_setups_columns(tmp_path: Path) -> None:
