@@ -149,3 +149,9 @@ def test_a_point_returned_to_is_one_region_and_the_longest_region_comes_first() 
     assert regions([a, b, again]) == [[a, again], [b]]
     assert regions([again, b, a]) == [[a, again], [b]]
     assert regions([]) == []
+
+
+def test_spans_are_compared_with_the_longest_of_their_region_and_not_with_its_first() -> None:
+    """2000 and 2090 rpm are 4.4 % apart, yet both within 2.5 % of the long hold at 2045."""
+    slow, long, fast = Span(0, 20, 2000.0, None), Span(30, 130, 2045.0, None), Span(140, 160, 2090.0, None)
+    assert regions([slow, long, fast]) == [[slow, long, fast]]

@@ -187,6 +187,39 @@ def test_the_parts_of_the_uncertainty_add_up_to_it(noisy: tuple[SweepData, Sweep
     np.testing.assert_allclose(fit.shift_covariance.sum(axis=0), 0.0, rtol=0, atol=1e-12)
 
 
+def test_a_temperature_that_does_not_depend_on_mixture_tells_no_shift() -> None:
+    """The fitted curve has slopes of its noise's making; they must not pass for a sweep's."""
+    for seed in (1, 2):
+        data = made(n=40)
+        fit = fit_sweep(replace(data, egt_C=750 + HEIGHT_C + noise(seed)))
+        u = np.sqrt(np.diag(fit.shift_covariance))
+        assert np.all(u > 0.05)
+        assert np.all(np.abs(fit.shift) < 2.5 * u)
+
+
+def test_a_drift_is_told_by_the_sweep_alone_without_what_is_expected_of_a_sound_probe() -> None:
+    """6 °C a minute is six times what a sound probe does: the expectation would halve it, and does not here."""
+    fits = [
+        fit_sweep(made(n=40, noise_C=noise(s), drift_C_per_min=np.array([6.0, 0, 0, 0]))) for s in range(3)
+    ]
+    assert np.mean([fit.drift_C_per_min[0] for fit in fits]) == pytest.approx(6.0, abs=1.5)
+    for fit in fits:
+        assert abs(fit.drift_C_per_min[0] - 6.0) < 2 * fit.drift_u_C_per_min[0]
+        assert fit.drift_u_C_per_min[0] > 0.5, "with a wander of 1.2 °C over 200 s"
+
+
+def test_lags_that_are_known_are_taken_off_in_a_sweep_that_cannot_tell_them() -> None:
+    """One way at one rate, 0.13 % of mixture a second: unknown, ±2 s would be ±0.27 % of fuel."""
+    lag_s = np.array([2.0, -2.0, 1.0, -1.0])
+    x_time_s = np.arange(-30, 230, 0.5)
+    x = np.interp(x_time_s, [-30, 230], [0.25, -0.10])
+    data = replace(made(n=40), x=x, x_rate=np.gradient(x, x_time_s))
+    seen = np.interp(data.time_s[:, None] - lag_s, x_time_s, x) + SHIFT
+    known = fit_sweep(replace(data, egt_C=750 + peak(seen), lag_s=lag_s, lag_u_s=np.full(4, 0.1)))
+    assert error_percent(known).max() < 0.03
+    np.testing.assert_allclose(known.lag_s, lag_s, rtol=0, atol=0.1)
+
+
 def test_less_certain_lags_make_less_certain_shifts() -> None:
     """One way at one rate: a second of lag is 0.13 % of mixture, and nothing in such a sweep tells them apart."""
     x_time_s = np.arange(-30, 230, 0.5)
