@@ -18,7 +18,7 @@ import numpy.typing as npt
 from scipy import linalg, optimize
 
 from analysis.curve import CurveBasis
-from analysis.noise import TYPICAL, TYPICAL_LOG_WIDTH, Scales, Whitener
+from analysis.noise import TYPICAL, TYPICAL_LOG_WIDTH, Scales, Whitener, contrast_rotation
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -112,9 +112,7 @@ class _Model:
             self.own_condition,
         ) = (slice(int(a), int(b)) for a, b in itertools.pairwise(ends))
         self.n_parameters = int(ends[-1])
-        self.contrasts = (
-            linalg.helmert(n).T if n > 1 else np.zeros((1, 0))
-        )  # (n, n-1): shifts that sum to zero
+        self.contrasts = contrast_rotation(n)[:, 1:]  # (n, n-1): shifts that sum to zero
         self.minutes = (data.time_s - data.time_s.mean()) / 60.0
         self.prior_rows, self.prior_values = self._priors()
 
@@ -279,11 +277,10 @@ def _likeliest_scales(model: _Model, theta: FloatArray, scales: Scales) -> Scale
             + departure @ departure
         )
 
-    start = scales.logs()
     bounds = [(t - 4.0 * w, t + 4.0 * w) for t, w in zip(TYPICAL.logs(), TYPICAL_LOG_WIDTH, strict=True)]
     found = optimize.minimize(
         minus_two_log_likelihood,
-        start,
+        scales.logs(),
         method="L-BFGS-B",
         bounds=bounds,
         options={"maxiter": 25, "ftol": 1e-5},
