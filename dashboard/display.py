@@ -33,12 +33,13 @@ DARK = Colours("#e9edf2", "#a7b0bb", "#39424d", "rgba(233,237,242,0.10)", "#171b
 
 @dataclass(frozen=True)
 class Display:
-    """A reader's choice. `fuel` decides the AFR of lambda 1."""
+    """A reader's choice. `fuel` decides the AFR of lambda 1; `narrow`: the screen is a phone's."""
 
     dark: bool = False
     fahrenheit: bool = False
     afr: bool = False
     fuel: str = "petrol"
+    narrow: bool = False
 
     @property
     def colours(self) -> Colours:
@@ -87,7 +88,7 @@ class Display:
 def display_from(cookies: Mapping[str, str], fuel: str = "petrol") -> Display:
     """The choice in the page's cookie, e.g. 'dark.F.afr'; anything unknown in it is ignored."""
     chosen = cookies.get(COOKIE, "").split(".")
-    return Display("dark" in chosen, "F" in chosen, "afr" in chosen, fuel)
+    return Display("dark" in chosen, "F" in chosen, "afr" in chosen, fuel, "narrow" in chosen)
 
 
 def signed(value: float, digits: int) -> str:

@@ -10,15 +10,16 @@ import json
 import shutil
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from daq.errors import EvenburnError, SessionError
 from daq.mixture import STOICHIOMETRIC_AFR
+from daq.physical import Mark
 from daq.session import add_mark
 from dashboard.live_state import LiveState, live_samples
-from dashboard.live_tail import SessionTail
+from dashboard.live_tail import LiveTail
 from dashboard.recording import Recording
 from dashboard.session_folder import SessionFolder
 from dashboard.sweep_guide import HOLD_S, SweepGuide
@@ -41,7 +42,7 @@ class Live:
         self._number = 0
         self._pages = 0
         self._closed = threading.Event()
-        self._tail: SessionTail | None = None
+        self._tail: LiveTail | None = None
         self._state: LiveState | None = None
         self._dropped: dict[str, int] = {}
         self._alarms: dict[str, str] = {}
@@ -168,17 +169,18 @@ class Live:
         if self._tail is None or self._tail.folder != path:
             if not (path / "setup.toml").is_file():
                 return  # the recorder is only just beginning
-            self._tail = SessionTail(path)
+            self._tail = LiveTail(path)
             self._state = LiveState(self._tail.setup)
             self._dropped, self._alarms, self._marks = {}, {}, []
 
     def _take_samples(self) -> bool:
         if self._tail is None or self._state is None:
             return False
-        table = self._tail.read()
-        if table is None:
+        news = self._tail.read()
+        self._take_marks(news.marks)
+        if news.table is None:
             return False
-        for sample in live_samples(table, self._tail.setup):
+        for sample in live_samples(news.table, self._tail.setup):
             self._state.add(sample)
         return True
 
@@ -188,7 +190,6 @@ class Live:
             failure = self.recording.failure()
             state = "starting" if self.recording.running else "idle"
             return {"state": state, "said": failure, "mine": self.recording.running}
-        self._take_marks(self._tail.marks())
         newest = self._state.newest
         if self.guide is not None and newest is not None:
             self.guide.watch(self._state.since(HOLD_S), tuple(self._alarms.values()))
@@ -206,24 +207,24 @@ class Live:
             "guide": None if self.guide is None or newest is None else self.guide.as_message(newest.time_s),
         }
 
-    def _take_marks(self, records: list[dict[str, Any]]) -> None:
+    def _take_marks(self, marks: Sequence[Mark]) -> None:
         """Alarms that are on, lines that were dropped, the last remarks: as the recorder noted them."""
-        for record in records:
-            kind, text = str(record["kind"]), str(record.get("text", ""))
-            subject = f"{record.get('alarm')} {record.get('subject')}"
-            port = f"port {record.get('instrument')}"
-            if kind == "alarm":
-                self._alarms[subject] = text
-            elif kind == "alarm-over":
+        for mark in marks:
+            subject = f"{mark.details.get('alarm')} {mark.details.get('subject')}"
+            port = f"port {mark.details.get('instrument')}"
+            if mark.kind == "alarm":
+                self._alarms[subject] = mark.text
+            elif mark.kind == "alarm-over":
                 self._alarms.pop(subject, None)
-            elif kind == "gap":
-                self._alarms[port] = text
-            elif kind == "reconnect":
+            elif mark.kind == "gap":
+                self._alarms[port] = mark.text
+            elif mark.kind == "reconnect":
                 self._alarms.pop(port, None)
-            elif kind == "dropped":
-                self._dropped[port] = int(record.get("total", 0))
-            elif kind in {"operator", "remark"}:
-                self._marks.append(text)
+            elif mark.kind == "dropped":
+                total = mark.details.get("total")
+                self._dropped[port] = total if isinstance(total, int) else 0
+            elif mark.kind in {"operator", "remark"}:
+                self._marks.append(mark.text)
 
     def _publish(self, message: dict[str, Any]) -> None:
         with self._news:

@@ -13,8 +13,6 @@ from pathlib import Path
 import builders
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from daq.errors import PortError, SessionError
 from daq.physical import physical_table
@@ -30,7 +28,7 @@ from dashboard.live_state import (
     trends_C_per_min,
     whiskers_C,
 )
-from dashboard.live_tail import FileTail, SessionTail, number
+from dashboard.live_tail import LiveTail
 from dashboard.recording import Recording
 from dashboard.session_folder import SessionFolder
 
@@ -151,43 +149,14 @@ def test_only_the_last_minute_is_kept_and_a_step_back_in_time_begins_anew() -> N
     assert len(state.since(1000.0)) == 1
 
 
-@settings(max_examples=60, deadline=None)
-@given(
-    st.lists(
-        st.text(st.characters(codec="ascii", exclude_characters="\n\r\x0b\x0c\x1c\x1d\x1e"), max_size=12),
-        max_size=12,
-    ),
-    st.data(),
-)
-def test_tail_gives_each_line_once_however_the_writes_are_cut(
-    tmp_path_factory: pytest.TempPathFactory, lines: list[str], data: st.DataObject
-) -> None:
-    path = tmp_path_factory.mktemp("tail") / "main.csv"
-    path.touch()
-    content = "".join(f"{line}\n" for line in lines).encode()
-    cuts = sorted(data.draw(st.lists(st.integers(0, len(content)), max_size=6)))
-    tail, got = FileTail(path), []
-    for start, stop in zip([0, *cuts], [*cuts, len(content)], strict=True):
-        with path.open("ab") as file:
-            file.write(content[start:stop])
-        got += tail.lines()
-    assert got == lines
-
-
-@given(st.text(max_size=12))
-def test_a_field_is_a_number_or_missing_and_never_an_error(field: str) -> None:
-    assert isinstance(number(field), float)
-    assert number("open") == math.inf and math.isnan(number("")) and math.isnan(number("1e999"))
-
-
 def test_live_values_are_those_of_the_session_read_later(tmp_path: Path, writer: SessionWriter) -> None:
-    tail = SessionTail(tmp_path / "now")
-    assert tail.read() is None
+    tail = LiveTail(tmp_path / "now")
+    assert tail.read().table is None
     write(writer, [row(i * 20, hot=i) for i in range(40)])
-    first = tail.read()
+    first = tail.read().table
     write(writer, [row(i * 20, hot=i) for i in range(40, 60)], start_s=0.8)
-    second = tail.read()
-    assert tail.read() is None
+    second = tail.read().table
+    assert tail.read().table is None
     writer.close()
     later = physical_table(open_session(tmp_path / "now"))
     assert first is not None and second is not None
@@ -198,16 +167,16 @@ def test_live_values_are_those_of_the_session_read_later(tmp_path: Path, writer:
 
 
 def test_tail_skips_what_is_no_sample(tmp_path: Path, writer: SessionWriter) -> None:
-    tail = SessionTail(tmp_path / "now")
+    tail = LiveTail(tmp_path / "now")
     with (tmp_path / "now" / "main.csv").open("ab") as file:
         file.write(b"1.0,2\nrubbish\n\xff\xfe\n" + b"0.5," + ",".join(row(500)).encode() + b"\n0.7,1")
-    table = tail.read()
+    table = tail.read().table
     assert table is not None and table.time_s.size == 1
 
 
 def test_a_long_session_is_joined_near_its_end(tmp_path: Path, writer: SessionWriter) -> None:
     write(writer, [row(i * 20) for i in range(20_000)])
-    table = SessionTail(tmp_path / "now").read()
+    table = LiveTail(tmp_path / "now").read().table
     assert table is not None
     assert 1000 < table.time_s.size < 20_000
     assert table.time_s[-1] == pytest.approx(399.98, abs=0.05)
@@ -354,3 +323,20 @@ def test_a_session_is_recorded_inside_the_folder_only(
 ) -> None:
     with pytest.raises(SessionError):
         recording.start(tmp_path / "engine.toml", name, None)
+
+
+def test_a_second_instrument_keeps_its_newest_value(tmp_path: Path) -> None:
+    text = '[[instrument]]\nname = "main"\n[[instrument]]\nname = "aux"\n' + TEXT.replace(
+        'rpm = "rpm"', 'rpm = "aux:rpm"'
+    )
+    with SessionWriter.create(tmp_path / "two", text) as writer:
+        writer.header("main", COLUMNS)
+        writer.header("aux", ("time_ms", "rpm"))
+        tail = LiveTail(tmp_path / "two")
+        writer.append("aux", [0.0], [("0", "2400")])
+        write(writer, [row(0)], start_s=0.01)
+        first = tail.read().table
+        write(writer, [row(20), row(40)], start_s=0.03)
+        second = tail.read().table
+    assert first is not None and first.rpm is not None and list(first.rpm) == [2400.0]
+    assert second is not None and second.rpm is not None and list(second.rpm) == [2400.0, 2400.0]

@@ -14,7 +14,8 @@
   function keep(choice) {
     const dark = choice[0] === "dark" || (choice[0] === "auto" && system.matches);
     // with "auto" the cookie also says what the system wants now
-    const words = choice[0] === "auto" && dark ? choice.concat("dark") : choice;
+    const words = choice[0] === "auto" && dark ? choice.concat("dark") : choice.slice();
+    if (window.innerWidth < 700) words.push("narrow");
     document.cookie = NAME + "=" + words.join(".") + "; path=/; max-age=31536000; SameSite=Strict";
     document.documentElement.dataset.theme = dark ? "dark" : "light";
   }

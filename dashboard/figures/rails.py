@@ -114,24 +114,28 @@ def rails_figure(
         return empty("No bank to show.", display)
     ends = [abs(b.value) + (b.u95 or 0) for rail in rails for b in rail.beads if b.value is not None]
     reach = limit if limit is not None else nice_limit(ends, least)
+    stacked = display.narrow
     figure = make_subplots(
-        cols=len(rails),
-        shared_yaxes=True,
+        rows=len(rails) if stacked else 1,
+        cols=1 if stacked else len(rails),
+        shared_yaxes=not stacked,
         horizontal_spacing=0.03,
-        column_widths=[max(2, len(rail.beads)) for rail in rails],
+        vertical_spacing=0.08,
+        column_widths=None if stacked else [max(2, len(rail.beads)) for rail in rails],
         subplot_titles=[f"bank {rail.bank}" for rail in rails],
     )
-    for column, rail in enumerate(rails, start=1):
-        _add_rail(figure, rail, column, display, unit, reach, band, followed)
+    for place, rail in enumerate(rails, start=1):
+        where = {"row": place, "col": 1} if stacked else {"row": 1, "col": place}
+        _add_rail(figure, rail, where, display, unit, reach, band, followed)
     figure.update_yaxes(range=[-reach, reach], zeroline=False)
     figure.update_yaxes(title_text=f"{title} [{unit}]", col=1)
-    return finish(figure, display, height=380).update_layout(margin_b=14)
+    return finish(figure, display, height=280 * len(rails) if stacked else 380, bottom=14)
 
 
 def _add_rail(
     figure: go.Figure,
     rail: Rail,
-    column: int,
+    where: dict[str, int],
     display: Display,
     unit: str,
     reach: float,
@@ -167,27 +171,25 @@ def _add_rail(
             hoverinfo="text",
             name=rail.bank,
         ),
-        row=1,
-        col=column,
+        **where,
     )
-    figure.add_hline(y=0, line={"color": colour, "width": 5}, opacity=0.5, layer="below", row=1, col=column)
+    figure.add_hline(y=0, line={"color": colour, "width": 5}, opacity=0.5, layer="below", **where)
     if band:
-        figure.add_hrect(
-            y0=-band, y1=band, fillcolor=colours.band, line_width=0, layer="below", row=1, col=column
-        )
+        figure.add_hrect(y0=-band, y1=band, fillcolor=colours.band, line_width=0, layer="below", **where)
     for slot, bead in zip(slots, rail.beads, strict=True):
-        _add_label(figure, slot, bead, column, reach, display)
+        _add_label(figure, slot, bead, where, reach, display)
     figure.update_xaxes(
         range=[-0.6, len(slots) - 0.4],
         showgrid=False,
         zeroline=False,
         showticklabels=False,
-        row=1,
-        col=column,
+        **where,
     )
 
 
-def _add_label(figure: go.Figure, slot: int, bead: Bead, column: int, reach: float, display: Display) -> None:
+def _add_label(
+    figure: go.Figure, slot: int, bead: Bead, where: dict[str, int], reach: float, display: Display
+) -> None:
     """The value in figures beyond the whisker's end, on the side away from the rail."""
     value = bead.value or 0.0
     away = 1 if value >= 0 else -1
@@ -200,9 +202,8 @@ def _add_label(figure: go.Figure, slot: int, bead: Bead, column: int, reach: flo
         yshift=away * 28 if abs(end - value) < 0.06 * reach else away * 14,
         text=text,
         showarrow=False,
-        font={"size": 16, "color": display.colours.ink},
-        row=1,
-        col=column,
+        font={"size": 13 if display.narrow else 16, "color": display.colours.ink},
+        **where,
     )
 
 

@@ -11,7 +11,7 @@ from analysis.result import Balance
 from dashboard.display import Display
 from dashboard.figures.style import bank_colour, empty, finish, is_faint, nice_limit, shape
 
-COLUMNS = 4
+COLUMNS, NARROW_COLUMNS = 4, 2
 
 
 def regions_figure(balance: Balance, display: Display, followed: int | None = None) -> go.Figure:
@@ -20,8 +20,8 @@ def regions_figure(balance: Balance, display: Display, followed: int | None = No
     cylinders = [c for c in balance.cylinders if any(r.cylinder == c.cylinder for r in balance.regions)]
     if not cylinders:
         return empty("Only one operating region was seen.", display)
-    rows = -(-len(cylinders) // COLUMNS)
-    columns = min(COLUMNS, len(cylinders))
+    columns = min(NARROW_COLUMNS if display.narrow else COLUMNS, len(cylinders))
+    rows = -(-len(cylinders) // columns)
     figure = make_subplots(
         rows=rows,
         cols=columns,
@@ -78,4 +78,4 @@ def _common_range(balance: Balance, display: Display) -> list[float]:
 
 def _short(names: Sequence[str]) -> list[str]:
     """Region names as tick labels: the parts on lines of their own."""
-    return [name.replace(", ", "<br>") for name in names]
+    return [name.replace(" · ", "<br>").replace(", ", "<br>") for name in names]

@@ -45,21 +45,24 @@ def halo(display: Display) -> str:
     return ", ".join(f"{x}px {y}px 2px {paper}" for x in (-1, 0, 1) for y in (-1, 0, 1))
 
 
-def finish(figure: go.Figure, display: Display, height: int, top: int = 30, left: int = 66) -> go.Figure:
-    """Put theme, font and margins on a figure; nothing in it moves by itself."""
-    colours = display.colours
+def finish(
+    figure: go.Figure, display: Display, height: int, *, top: int = 30, left: int = 66, bottom: int = 42
+) -> go.Figure:
+    """Put theme, font and margins on a figure; on a narrow screen all is a little smaller."""
+    colours, share = display.colours, 0.72 if display.narrow else 1.0
     figure.update_layout(
         template="none",
         height=height,
-        margin={"l": left, "r": 16, "t": top, "b": 42},
+        margin={"l": round(left * share), "r": 8 if display.narrow else 16, "t": top, "b": bottom},
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": FONT, "size": 15, "color": colours.ink},
+        font={"family": FONT, "size": 12 if display.narrow else 15, "color": colours.ink},
         hoverlabel={"bgcolor": colours.paper, "font": {"color": colours.ink, "size": 15}},
         showlegend=False,
     )
-    figure.update_xaxes(gridcolor=colours.grid, zerolinecolor=colours.grid, linecolor=colours.faint_ink)
-    figure.update_yaxes(gridcolor=colours.grid, zerolinecolor=colours.grid, linecolor=colours.faint_ink)
+    lines = {"gridcolor": colours.grid, "zerolinecolor": colours.grid, "linecolor": colours.faint_ink}
+    figure.update_xaxes(**lines)
+    figure.update_yaxes(**lines, title_standoff=4 if display.narrow else 12)
     return figure
 
 

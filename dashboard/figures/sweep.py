@@ -30,9 +30,13 @@ def sweep_figure(
 ) -> go.Figure:
     """Left: measured temperature against the bank's lambda. Right: each curve shifted by its own offset."""
     own_lambda, relative_C = shifted(curves)
+    stacked = display.narrow
+    left, right = ({"row": 1, "col": 1}, {"row": 2, "col": 1} if stacked else {"row": 1, "col": 2})
     figure = make_subplots(
-        cols=2,
+        rows=2 if stacked else 1,
+        cols=1 if stacked else 2,
         horizontal_spacing=0.11,
+        vertical_spacing=0.2,
         subplot_titles=["as measured", "each moved by its own offset: one curve"],
     )
     colour = bank_colour(bank_index, display)
@@ -48,12 +52,12 @@ def sweep_figure(
         }
         left_y = np.asarray(display.temperature(curves.egt_C[:, place]))
         left_x = np.asarray(display.mixture(curves.lambda_))
-        figure.add_trace(go.Scatter(x=left_x, y=left_y, **common), row=1, col=1)
+        figure.add_trace(go.Scatter(x=left_x, y=left_y, **common), **left)
         right_x = np.asarray(display.mixture(own_lambda[:, place]))
         right_y = np.asarray(display.difference(relative_C[:, place]))
-        figure.add_trace(go.Scatter(x=right_x, y=right_y, **common), row=1, col=2)
-        for column, x, y in ((1, left_x, left_y), (2, right_x, right_y)):
-            _number_the_line(figure, cylinder, place, len(curves.cylinders), x, y, column, display)
+        figure.add_trace(go.Scatter(x=right_x, y=right_y, **common), **right)
+        for where, x, y in ((left, left_x, left_y), (right, right_x, right_y)):
+            _number_the_line(figure, cylinder, place, len(curves.cylinders), x, y, where, display)
     figure.add_trace(
         go.Scatter(
             x=display.mixture(curves.curve_lambda),
@@ -64,14 +68,13 @@ def sweep_figure(
             name="shared curve",
             hovertemplate="shared curve<extra></extra>",
         ),
-        row=1,
-        col=2,
+        **right,
     )
-    figure.update_xaxes(title_text=f"{display.mixture_name} of the bank", col=1)
-    figure.update_xaxes(title_text=f"{display.mixture_name} of the cylinder itself", col=2)
-    figure.update_yaxes(title_text=f"exhaust temperature [{display.temperature_unit}]", col=1)
-    figure.update_yaxes(title_text=f"against the curve's peak [{display.temperature_unit}]", col=2)
-    return finish(figure, display, height=430, top=40)
+    figure.update_xaxes(title_text=f"{display.mixture_name} of the bank", **left)
+    figure.update_xaxes(title_text=f"{display.mixture_name} of the cylinder itself", **right)
+    figure.update_yaxes(title_text=f"exhaust temperature [{display.temperature_unit}]", **left)
+    figure.update_yaxes(title_text=f"against the curve's peak [{display.temperature_unit}]", **right)
+    return finish(figure, display, height=720 if stacked else 430, top=40)
 
 
 def _number_the_line(
@@ -81,7 +84,7 @@ def _number_the_line(
     count: int,
     x: FloatArray,
     y: FloatArray,
-    column: int,
+    where: dict[str, int],
     display: Display,
 ) -> None:
     """The cylinder's number on its own line, each at another point along it."""
@@ -99,6 +102,5 @@ def _number_the_line(
             textfont={"size": 17, "color": display.colours.ink, "shadow": halo(display)},
             hoverinfo="skip",
         ),
-        row=1,
-        col=column,
+        **where,
     )

@@ -29,7 +29,7 @@ from dashboard.pages.parts import (
     table,
 )
 from dashboard.pages.parts import graph as graph_of
-from dashboard.wording import FINDING_WORDS, METHOD_WORDS, SIDE_WORDS, duration, verdict
+from dashboard.wording import FINDING_WORDS, METHOD_WORDS, SIDE_WORDS, duration, reason_sentence, verdict
 
 PATH, NAME = "/balance", "Balance"
 
@@ -104,7 +104,7 @@ def findings_table(balance: Balance, shown: Display) -> Component:
             html.B(FINDING_WORDS[c.finding], className=f"finding {c.finding}"),
             write_percent(c.fuel_offset_percent, c.fuel_offset_u95_percent),
             shown.write_difference(c.egt_deviation_C, c.egt_deviation_u95_C),
-            " ".join(c.reasons),
+            bullets([reason_sentence([c.cylinder], reason) for reason in c.reasons], "reasons"),
         )
         for c in balance.cylinders
     ]

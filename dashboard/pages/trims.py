@@ -32,6 +32,7 @@ from dashboard.pages.parts import (
 )
 from dashboard.pages.parts import graph as graph_of
 from dashboard.trim_limits import limits_from
+from dashboard.wording import UNEQUAL_HEAT, sentence
 
 PATH, NAME = "/trims", "Trims"
 LIMITS = (
@@ -128,6 +129,7 @@ def proposal_of(trims: Trims, shown: Display, session: str, followed: int | None
         None if trims.any_trim else message("No cylinder is to be changed within these limits."),
         steps_table(trims, shown),
         spread_table(trims, shown),
+        html.P(UNEQUAL_HEAT),
         *_pictures(trims, shown, followed),
         html.H2("The report"),
         html.P("The same in a form for the wall, the customer and the controller:"),
@@ -154,7 +156,7 @@ def steps_table(trims: Trims, shown: Display) -> Component:
                 write_percent(now.fuel_offset_percent, now.fuel_offset_u95_percent),
                 write_percent(t.predicted_offset_percent),
                 shown.write_difference(t.predicted_deviation_C, t.predicted_deviation_u95_C),
-                t.reason,
+                sentence(t.reason),
             ]
         )
     return table(
