@@ -19,7 +19,7 @@ import socket
 from collections.abc import Callable, Iterable
 from urllib.parse import urlencode, urlsplit
 
-from flask import Flask, Request, Response, redirect, request
+from flask import Flask, Request, Response, jsonify, redirect, request
 
 COOKIE = "evenburn_device"
 TOKEN_BYTES = 32
@@ -166,6 +166,15 @@ def guard(server: Flask, door: Door, served_on: str, script_hashes: Callable[[],
     # first in line: Dash has already put its own hooks there
     server.before_request_funcs.setdefault(None, []).insert(0, check)
     server.after_request(protect)
+
+
+def register_invitation(server: Flask, door: Door) -> None:
+    """The route by which a device that has been let in asks for a link for one more; POST, so that no link does it."""
+
+    def invite() -> Response:
+        return jsonify(path=f"/?token={door.invite()}" if door.needs_token else "/")
+
+    server.add_url_rule("/invite", "invite", invite, methods=["POST"])
 
 
 def _let_in(cookie: str) -> Response:

@@ -82,6 +82,7 @@ def create_app(folder: str | Path, *, host: str = "127.0.0.1", work: Work = anal
     app.layout = dash.page_container
     register_live(server)
     register_downloads(server)
+    security.register_invitation(server, door)
     security.guard(server, door, host, app.csp_hashes)
     server.register_error_handler(500, _defect)
     return app

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote_plus
 
 import builders
 import dashboard_work
@@ -236,6 +238,48 @@ def test_sessions_page_lists_findings_and_deletes_into_the_trash(own_app: Any, t
     assert "even was moved to" in answer.get_data(as_text=True)
     assert (tmp_path / "trash" / "even" / "main.csv").is_file()
     assert not (tmp_path / "even").exists()
+
+
+TABLE = "Time (s);EGT 1 (C);EGT 2 (C);EGT 3 (C);EGT 4 (C);lambda all;RPM;MAP (kPa)\n" + "".join(
+    f"{i * 0.1:.1f};{700 + i};{701 + i};{702 + i};{703 + i};0.87;2400;61.5\n" for i in range(50)
+).replace(".", ",")
+
+
+def test_a_table_is_imported_after_its_questions_are_answered(own_app: Any, tmp_path: Path) -> None:
+    (tmp_path / "bench.csv").write_text(TABLE)
+    (tmp_path / "launch.toml").write_text(
+        builders.setup_text("Harbour launch", {"all": (1, 2, 3, 4)}, unit="C"), encoding="utf-8"
+    )
+    page, query = shown(own_app, sessions), {"table": "bench.csv", "setup": "launch.toml"}
+    assert "/sessions?table=bench.csv&setup=launch.toml" in page
+    page = shown(own_app, sessions, **query)
+    for _ in range(12):
+        if "import-go" in page:
+            break
+        answers = re.findall(
+            r"told=([^\"&]+)", page
+        )  # the first of the answers offered, like a reader's click
+        assert answers, page
+        page = shown(own_app, sessions, **query, told=unquote_plus(answers[0]))
+    assert "50 samples" in page
+    stored = re.search(r'"data":(\{"table".*?\}"\})', page)
+    assert stored is not None
+    answer = call(
+        own_app,
+        ["import-said.children"],
+        {},
+        {"import-name.value": "bench run", "import-query.data": json.loads(stored[1])},
+        "import-go.n_clicks",
+    )
+    assert "Imported as bench run" in json.dumps(answer)
+    assert open_session(tmp_path / "bench run").tables["main"].host_s.size == 50
+
+
+@pytest.mark.parametrize("table", ["../secret.csv", "absent.csv", ""])
+@pytest.mark.parametrize("told", ["", "{", '{"columns": 3}', "[]", '{"units": {"x": null}}'])
+def test_an_import_of_what_is_not_there_is_one_line(own_app: Any, table: str, told: str) -> None:
+    page = shown(own_app, sessions, table=table, setup="absent.toml", told=told)
+    assert "there is no file named" in page
 
 
 @pytest.mark.parametrize("kind", ["time", "rail"])

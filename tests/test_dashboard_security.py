@@ -188,6 +188,17 @@ def test_tokens_differ_and_two_devices_have_their_own_cookies() -> None:
     assert not door.knows(None)
 
 
+def test_only_a_device_that_is_in_can_invite_another(remote: Any) -> None:
+    base, door = "http://192.168.1.5:8050", remote.server.config["EVENBURN"].door
+    asked = {"Origin": base, "Content-Type": "application/json"}
+    client = remote.server.test_client()
+    assert client.post("/invite", base_url=base, data="{}", headers=asked).status_code == 403
+    client.get(f"/?token={door.invite()}", base_url=base)
+    assert b"token" not in client.get("/invite", base_url=base).data
+    path = client.post("/invite", base_url=base, data="{}", headers=asked).json["path"]
+    assert remote.server.test_client().get(path, base_url=base).status_code == 303
+
+
 def test_pages_allow_only_their_own_scripts(local: Any) -> None:
     answer = get(local)
     policy = answer.headers["Content-Security-Policy"]

@@ -25,11 +25,21 @@
     return { fahrenheit: choice[1] === "F", afr: choice[2] === "afr" };
   };
 
+  function invite() {
+    fetch("/invite", { method: "POST", headers: { "Content-Type": "application/json" }, body: "{}" })
+      .then((answer) => answer.json())
+      .then(function (answer) {
+        document.getElementById("invitation").textContent =
+          "Open this once on the other device: " + window.location.origin + answer.path;
+      });
+  }
+
   keep(chosen());
   system.addEventListener("change", function () {
     if (chosen()[0] === "auto") { keep(chosen()); window.location.reload(); }
   });
   document.addEventListener("click", function (event) {
+    if (event.target.id === "invite") invite();
     const button = event.target.closest("[data-display]");
     if (!button) return;
     const word = button.dataset.display;

@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from dashboard.pages import balance, review, run, sessions, trims
+from dashboard.pages import balance, fitting, review, run, sessions, trims
 
-PAGE_MODULES: tuple[ModuleType, ...] = (run, review, balance, trims, sessions)
+PAGE_MODULES: tuple[ModuleType, ...] = (run, review, balance, trims, sessions, fitting)

@@ -24,6 +24,7 @@ PAGES = (
     ("Balance", "/balance"),
     ("Trims", "/trims"),
     ("Sessions", "/sessions"),
+    ("Fitting", "/fitting"),
 )
 Children = Sequence[Component | str | None]
 Build = Callable[[dict[str, Any], Progress], Children]
@@ -47,7 +48,9 @@ def frame(
     """A whole page: links on top that keep the session and the followed cylinder, then the content."""
     links = []
     for name, path in PAGES:
-        kept = {"session": session, "cylinder": cylinder} if path not in {"/", "/sessions"} else {}
+        kept = (
+            {"session": session, "cylinder": cylinder} if path not in {"/", "/sessions", "/fitting"} else {}
+        )
         here = {"aria-current": "page"} if name == page else {}
         links.append(html.Li(dcc.Link(name, href=address(path, **kept)), **here))
     return html.Div(
@@ -86,6 +89,12 @@ def _display_choice() -> Component:
             for value, text in choices
         ]
         rows.append(html.Div([html.Span(title), *buttons], role="group", **{"aria-label": title}))
+    if context().door.needs_token:
+        invitation = [
+            html.Button("Let another device in", id="invite", type="button"),
+            html.Div(id="invitation"),
+        ]
+        rows.append(html.Div(invitation))
     return html.Details([html.Summary("Display"), html.Div(rows, className="choices")], className="display")
 
 

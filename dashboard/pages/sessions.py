@@ -13,13 +13,16 @@ from daq.errors import EvenburnError
 from dashboard.analysing import Progress
 from dashboard.context import context, display
 from dashboard.pages.parts import PHASES, address, frame, message
+from dashboard.pages.sessions_import import import_section, register_import
 from dashboard.wording import duration, verdict
 
 PATH, NAME = "/sessions", "Sessions"
 
 
-def layout(**_: str) -> Component:
-    """The list, which fills itself while sessions are being analysed."""
+def layout(
+    table: str | None = None, setup: str | None = None, told: str | None = None, **_: str
+) -> Component:
+    """The list, which fills itself while sessions are being analysed. Queries: a table to import, and how."""
     items, busy = listing()
     return frame(
         NAME,
@@ -28,6 +31,7 @@ def layout(**_: str) -> Component:
             html.P(["Folder: ", html.Code(str(context().folder.root))]),
             html.Div(id="sessions-said", role="status"),
             html.Div(items, id="sessions-list"),
+            import_section(table, setup, told),
             dcc.Interval(id="sessions-poll", interval=1000, disabled=not busy),
         ],
     )
@@ -35,6 +39,7 @@ def layout(**_: str) -> Component:
 
 def register(app: Dash) -> None:
     """Make the page live."""
+    register_import(app)
     app.callback(
         Output("sessions-list", "children"),
         Output("sessions-poll", "disabled"),
