@@ -88,9 +88,10 @@ def compare(before: Balance, after: Balance, trims_percent: Mapping[int, float] 
             problems.append(f"cylinder {entry.cylinder} is not in the session before")
             continue
         slope = _slope_before(before, earlier.bank)
-        cylinders.append(
-            _cylinder(earlier, entry, pairs.get(entry.cylinder), trims.get(entry.cylinder), slope)
-        )
+        # offsets and deviations are against the bank's mean: what all cylinders got together does not show in them
+        bank = [trims.get(c.cylinder, 0.0) for c in after.cylinders if c.bank == entry.bank]
+        trim, shared = trims.get(entry.cylinder), float(np.mean(bank))
+        cylinders.append(_cylinder(earlier, entry, pairs.get(entry.cylinder), trim, shared, slope))
     banks = tuple(_bank(before, after, bank.bank, cylinders) for bank in after.banks)
     return Comparison(before, after, tuple(cylinders), banks, region, tuple(problems))
 
@@ -139,6 +140,7 @@ def _cylinder(
     later: CylinderBalance,
     pair: tuple[RegionOffset, RegionOffset] | None,
     trim: float | None,
+    shared: float,
     slope: tuple[float, float] | None,
 ) -> CylinderComparison:
     change = change_u95 = predicted = predicted_u95 = None
@@ -148,9 +150,9 @@ def _cylinder(
             np.sqrt(pair[0].noise_u_C ** 2 + pair[1].noise_u_C ** 2 + BETWEEN_SESSIONS_U_C**2)
         )
     if trim is not None and slope is not None:
-        predicted, predicted_u95 = -slope[0] * trim, abs(slope[1] * trim)
+        predicted, predicted_u95 = -slope[0] * (trim - shared), abs(slope[1] * (trim - shared))
     offset_change, offset_u95 = _offset_change(earlier, later)
-    moved = _moved(trim, offset_change, offset_u95, change, change_u95, predicted, predicted_u95)
+    moved = _moved(trim, shared, offset_change, offset_u95, change, change_u95, predicted, predicted_u95)
     return CylinderComparison(
         cylinder=later.cylinder,
         bank=later.bank,
@@ -180,6 +182,7 @@ def _offset_change(earlier: CylinderBalance, later: CylinderBalance) -> tuple[fl
 
 def _moved(
     trim: float | None,
+    shared: float,
     offset_change: float | None,
     offset_u95: float | None,
     change: float | None,
@@ -193,7 +196,7 @@ def _moved(
     if trim == 0.0:
         return "untouched"
     if offset_change is not None and offset_u95 is not None and offset_u95 < abs(trim):
-        return _against(offset_change, offset_u95, trim, 0.0)
+        return _against(offset_change, offset_u95, trim - shared, 0.0)
     if None not in (change, change_u95, predicted, predicted_u95):
         assert (
             change is not None
