@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from analysis.slope import Slope, prior_slope, side_by_slope, side_of
+from analysis.slope import Slope, combined, prior_slope, side_by_slope, side_of, slope_from_holds
 
 
 def test_sides_by_lambda_leave_out_every_published_place_of_the_peak() -> None:
@@ -35,6 +36,35 @@ def test_an_offset_by_the_prior_holds_the_one_by_any_published_slope(real: float
 def test_near_the_peak_nothing_is_assumed() -> None:
     assert prior_slope("near-peak") is None
     assert prior_slope("mixed") is None
+
+
+def test_holds_at_two_mixtures_are_a_slope_by_hand() -> None:
+    """60 °C over ln(fuel) 0.15: 4 °C a per cent, hotter with less fuel; a hold in the middle changes nothing."""
+    two = slope_from_holds(np.array([0.20, 0.05]), np.array([680.0, 740.0]))
+    assert two is not None
+    assert two.C_per_percent == pytest.approx(4.0)
+    assert 0 < two.u_C_per_percent < 4.0
+    three = slope_from_holds(np.array([0.20, 0.125, 0.05]), np.array([680.0, 710.0, 740.0]))
+    assert three is not None
+    assert three.C_per_percent == pytest.approx(4.0)
+    lean = slope_from_holds(np.array([-0.05, -0.20]), np.array([740.0, 680.0]))
+    assert lean is not None
+    assert lean.C_per_percent == pytest.approx(-4.0)
+
+
+def test_holds_at_one_mixture_tell_no_slope() -> None:
+    assert slope_from_holds(np.array([0.200, 0.199]), np.array([680.0, 740.0])) is None
+    assert slope_from_holds(np.array([0.2]), np.array([680.0])) is None
+    assert slope_from_holds(np.zeros(0), np.zeros(0)) is None
+
+
+def test_two_slopes_together_weigh_by_their_uncertainty() -> None:
+    """By hand: 3 ± 1 and 6 ± 2 have weights 1 and 1/4."""
+    both = combined(Slope(3.0, 1.0, "measured"), Slope(6.0, 2.0, "prior"))
+    assert both.C_per_percent == pytest.approx(3.6)
+    assert both.u_C_per_percent == pytest.approx(1.25**-0.5)
+    assert both.source == "measured"
+    assert combined(Slope(3.0, 1.0, "measured"), None) == Slope(3.0, 1.0, "measured")
 
 
 def test_the_engine_s_own_slope_says_the_side_only_when_it_is_clear() -> None:

@@ -188,6 +188,24 @@ def test_banks_are_kept_apart() -> None:
     assert set(trims.spread_before_C) == set(trims.spread_after_C) == {"all", "b"}
 
 
+@pytest.mark.parametrize(("target", "move"), [(0.85, 2.353), (0.80, 3.0), (0.88, -1.136), (0.95, -1.5)])
+def test_a_bank_is_moved_towards_its_lambda_target_as_far_as_a_step_may(target: float, move: float) -> None:
+    """From lambda 0.87: fuel by 0.87/target - 1, held to +3 and -1.5 %."""
+    bank = BankBalance("all", (1, 2, 3), 0.87, 20.0, "rich", 4.0, 0.8)
+    entries = (
+        entry(1, 0.1, deviation_C=2.0),
+        entry(2, -0.1, deviation_C=-2.0),
+        entry(3, None, "probe-fault"),
+    )
+    steps = step_of(*entries, limits=TrimLimits(lambda_target=target), bank=bank)
+    assert steps[1].trim_percent == pytest.approx(move, abs=0.001)
+    assert steps[2].trim_percent == pytest.approx(move, abs=0.001)
+    assert steps[3].trim_percent is None
+    # what all get together moves none of them within the bank
+    assert steps[1].predicted_offset_percent == pytest.approx(0.1, abs=0.01)
+    assert steps[1].predicted_deviation_C == pytest.approx(2.0, abs=0.1)
+
+
 def test_dead_time_is_handed_on_in_milliseconds_and_only_its_flow_part_in_per_cent() -> None:
     """Of -3 % at this point, 1 % is flow and the rest an injector that opens 0.03 ms late."""
     late = entry(1, -3.0, flow_offset_percent=-1.0, dead_time_ms=0.03, dead_time_u95_ms=0.01)
