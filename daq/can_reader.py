@@ -79,11 +79,12 @@ class _CanConnection:
             message = self._bus.recv(timeout_s)
             if message is None:
                 return said + self._lines.end()
-            for _ in range(FRAMES_AT_ONCE):
-                said += self._lines.take(message)
+            said += self._lines.take(message)
+            for _ in range(FRAMES_AT_ONCE - 1):
                 message = self._bus.recv(0.0)
                 if message is None:
                     break
+                said += self._lines.take(message)
         except self._failures as error:
             said += self._lines.end()
             if not said:  # else the loss can wait for the next call

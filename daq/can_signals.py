@@ -123,7 +123,11 @@ class SignalTable:
         """The messages of a DBC file. Raises SetupError."""
         import cantools
 
-        path = READY_MADE.get(name, folder / name)
+        # a session keeps its setup but not the DBC files, which stay beside the setup that it was recorded with
+        beside = next(
+            (place / name for place in (folder, folder.parent) if (place / name).is_file()), folder / name
+        )
+        path = READY_MADE.get(name, beside)
         try:
             content = path.read_bytes()
         except OSError as error:
