@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import savgol_filter
 
 from analysis.blocks import Blocks
 
@@ -47,9 +47,20 @@ def smooth(values: FloatArray, window: int, derivative: int = 0, step_s: float =
     missing = ~np.isfinite(values)
     if missing.all() or window < 3:
         return np.full(len(values), np.nan) if missing.all() or derivative else values.copy()
-    filled = bridge(values)
-    result = savgol_filter(filled, window, 1, deriv=derivative, delta=step_s, mode="interp")
-    return np.where(missing, np.nan, result)
+    filled, weights, half = bridge(values), _line_weights(window, derivative), window // 2
+    inside = np.correlate(filled, weights[half], mode="valid")
+    result = np.concatenate(
+        [weights[:half] @ filled[:window], inside, weights[half + 1 :] @ filled[-window:]]
+    )
+    return np.where(missing, np.nan, result / step_s**derivative)
+
+
+@lru_cache(maxsize=64)
+def _line_weights(window: int, derivative: int) -> FloatArray:
+    """(window, window): row i gives the least-squares line's value, or slope per step, at point i of the window."""
+    x = np.arange(window) - window // 2
+    slope = x / np.sum(x * x)
+    return np.tile(slope, (window, 1)) if derivative else 1.0 / window + np.outer(x, slope)
 
 
 def bridge(values: FloatArray) -> FloatArray:

@@ -83,20 +83,21 @@ def probe_lags(blocks: Blocks, cylinders: tuple[int, ...]) -> Lags:
     flow = exhaust_flow(blocks)
     on = running(blocks)
     reference = float(np.median(flow[on])) if on.any() else 1.0
-    windows = [_Window.cut(egt, flow / reference, a, b, blocks.length_s) for a, b in _transients(blocks, egt)]
+    windows = _transients(blocks, egt)
     if n < 2 or not windows:
         return Lags(cylinders, np.full(n, TYPICAL_S), np.full(n, UNTOLD_U_S), 0, reference)
+    gases = _Gases.cut(egt, flow / reference, windows, blocks.length_s)
     found = least_squares(
         _misfit,
-        _start(n, windows),
-        args=(windows,),
+        _start(n, gases),
+        args=(gases,),
         bounds=(np.log(0.05), np.log(LONGEST_S)),
         loss="soft_l1",
     )
     tau = np.exp(found.x)
     # smoothing makes neighbours alike: one independent value in about two smoothing lengths of it
     alike = max(2.0 * SMOOTHING_S * np.sqrt(np.pi) / blocks.length_s, 1.0)
-    count = sum(window.value.shape[0] for window in windows) * n / alike
+    count = gases.value.size / alike
     variance = 2.0 * float(found.cost) * MISFIT_C**2 / alike / max(count - n - 3.0 * n * len(windows), 4.0)
     information = (found.jac.T @ found.jac) * MISFIT_C**2 / alike
     covariance = variance * np.linalg.pinv(information) * tau[:, None] * tau[None, :]
@@ -107,41 +108,54 @@ def probe_lags(blocks: Blocks, cylinders: tuple[int, ...]) -> Lags:
 
 
 @dataclass(frozen=True)
-class _Window:
-    """One transient: smoothed temperatures, their rates (scaled for flow), and the projector that removes a trend."""
+class _Gases:
+    """All transients end to end, as one array: ten hours have hundreds, and each is tried with many time constants.
+
+    value, rate: (n_points, n_cylinders) smoothed temperatures and their rates (scaled for flow), each less its own
+    transient's trend. starts: (n_transients,) first point of each. transient: (n_points,) number of a point's.
+    """
 
     value: FloatArray
     rate: FloatArray
-    trend: FloatArray
+    starts: npt.NDArray[np.intp]
+    transient: npt.NDArray[np.intp]
 
     @staticmethod
-    def cut(egt: FloatArray, flow: FloatArray, start: int, stop: int, step_s: float) -> _Window:
-        value = gaussian_filter1d(egt[start:stop], SMOOTHING_S / step_s, axis=0)
-        rate = np.gradient(value, step_s, axis=0) * np.clip(flow[start:stop], 0.05, None)[:, None] ** -0.5
-        # the filter's own ends lean on values it had to invent
-        inside = slice(int(2 * SMOOTHING_S / step_s), stop - start - int(2 * SMOOTHING_S / step_s))
-        time = np.linspace(-1.0, 1.0, stop - start)[inside]
-        trend, _ = np.linalg.qr(np.stack([np.ones_like(time), time], axis=1))
-        return _Window(value[inside], rate[inside], trend)
+    def cut(egt: FloatArray, flow: FloatArray, windows: list[tuple[int, int]], step_s: float) -> _Gases:
+        pieces = [_smooth_piece(egt[a:b], flow[a:b], step_s) for a, b in windows]
+        lengths = np.array([len(value) for value, _ in pieces])
+        return _Gases(
+            np.concatenate([value for value, _ in pieces]),
+            np.concatenate([rate for _, rate in pieces]),
+            np.concatenate([[0], np.cumsum(lengths)[:-1]]),
+            np.repeat(np.arange(len(pieces)), lengths),
+        )
 
 
-def _misfit(log_tau: FloatArray, windows: list[_Window]) -> FloatArray:
+def _smooth_piece(egt: FloatArray, flow: FloatArray, step_s: float) -> tuple[FloatArray, FloatArray]:
+    """(smoothed temperatures, their rates scaled for flow) of one transient, each without its trend."""
+    value = gaussian_filter1d(egt, SMOOTHING_S / step_s, axis=0)
+    rate = np.gradient(value, step_s, axis=0) * np.clip(flow, 0.05, None)[:, None] ** -0.5
+    # the filter's own ends lean on values it had to invent
+    inside = slice(int(2 * SMOOTHING_S / step_s), len(egt) - int(2 * SMOOTHING_S / step_s))
+    time = np.linspace(-1.0, 1.0, len(egt))[inside]
+    trend, _ = np.linalg.qr(np.stack([np.ones_like(time), time], axis=1))
+    value, rate = value[inside], rate[inside]
+    return value - trend @ (trend.T @ value), rate - trend @ (trend.T @ rate)
+
+
+def _misfit(log_tau: FloatArray, gases: _Gases) -> FloatArray:
     """What of each port's gas temperature is not the others' movement, in units of MISFIT_C, and the prior."""
-    tau = np.exp(log_tau)
-    parts = []
-    for window in windows:
-        gas = window.value + tau * window.rate
-        gas = gas - window.trend @ (window.trend.T @ gas)
-        total = gas.sum(axis=1, keepdims=True)
-        others = (total - gas) / (gas.shape[1] - 1)
-        # the others are explained by this port and not the reverse: a slow probe's own movement is small, and
-        # so would be what is left of it
-        size = (gas * others).sum(axis=0) / (gas * gas).sum(axis=0)
-        parts.append(((others - size * gas) / MISFIT_C).ravel())
-    return np.concatenate([*parts, (log_tau - np.log(TYPICAL_S)) / TYPICAL_LOG_WIDTH])
+    gas = gases.value + np.exp(log_tau) * gases.rate
+    others = (gas.sum(axis=1, keepdims=True) - gas) / (gas.shape[1] - 1)
+    # the others are explained by this port and not the reverse: a slow probe's own movement is small, and
+    # so would be what is left of it
+    size = np.add.reduceat(gas * others, gases.starts) / np.add.reduceat(gas * gas, gases.starts)
+    left = (others - size[gases.transient] * gas) / MISFIT_C
+    return np.concatenate([left.ravel(), (log_tau - np.log(TYPICAL_S)) / TYPICAL_LOG_WIDTH])
 
 
-def _start(n: int, windows: list[_Window]) -> FloatArray:
+def _start(n: int, gases: _Gases) -> FloatArray:
     """Each probe's best time constant on a coarse grid, one after the other: least squares alone would not find a
     probe that is ten times slower than it first assumes."""
     log_tau = np.full(n, np.log(TYPICAL_S))
@@ -151,7 +165,7 @@ def _start(n: int, windows: list[_Window]) -> FloatArray:
             costs = []
             for candidate in grid:
                 log_tau[i] = candidate
-                left = _misfit(log_tau, windows)
+                left = _misfit(log_tau, gases)
                 costs.append(float(left @ left))
             log_tau[i] = grid[int(np.argmin(costs))]
     return log_tau

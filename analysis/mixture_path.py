@@ -30,11 +30,11 @@ class Part:
     stop: int
 
 
-def engine_ln_phi(blocks: Blocks) -> FloatArray:
-    """(n_blocks,) mean of the banks' ln(relative fuel); NaN where no bank has one."""
+def engine_ln_phi(blocks: Blocks, start: int = 0, stop: int | None = None) -> FloatArray:
+    """(n_blocks,) mean of the banks' ln(relative fuel) in blocks [start, stop); NaN where no bank has one."""
     if not blocks.ln_phi:
-        return np.full(len(blocks.time_s), np.nan)
-    stacked = np.stack(list(blocks.ln_phi.values()))
+        return np.full(len(blocks.time_s[start:stop]), np.nan)
+    stacked = np.stack([x[start:stop] for x in blocks.ln_phi.values()])
     known = np.isfinite(stacked)
     count = known.sum(axis=0)
     total = np.where(known, stacked, 0.0).sum(axis=0)
@@ -47,7 +47,7 @@ def settled(blocks: Blocks, span: Span, settle_s: float) -> BoolArray:
     wait = int(np.ceil(settle_s / blocks.length_s))
     ready = np.ones(n, dtype=bool)
     ready[: min(wait, n)] = span.start == 0
-    x = engine_ln_phi(blocks)[span.start : span.stop]
+    x = engine_ln_phi(blocks, span.start, span.stop)
     if np.isfinite(x).sum() >= 3:
         window = max(int(JUMP_WINDOW_S / blocks.length_s), 3)
         rate = smooth(x, window, derivative=1, step_s=blocks.length_s)
@@ -58,7 +58,7 @@ def settled(blocks: Blocks, span: Span, settle_s: float) -> BoolArray:
 
 def parts(blocks: Blocks, span: Span, ready: BoolArray) -> list[Part]:
     """The span's settled blocks as holds and sweeps, in time order."""
-    x = engine_ln_phi(blocks)[span.start : span.stop]
+    x = engine_ln_phi(blocks, span.start, span.stop)
     swept = np.zeros(len(x), dtype=bool)
     if np.isfinite(x).sum() >= 3:
         window = max(int(SWEEP_WINDOW_S / blocks.length_s), 3)

@@ -55,13 +55,21 @@ def silent_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
         return {}
     faults: dict[int, ProbeFault] = {}
     status, egt = table.egt_status[on], table.egt_C[on]
-    with np.errstate(all="ignore"):
-        middle = np.nanmedian(np.where(status == Status.GOOD, egt, np.nan), axis=1)
+    middle = median_of_ports(np.where(status == Status.GOOD, egt, np.nan))
     for column, cylinder in enumerate(table.cylinders):
         found = _silent(table, cylinder, column, status[:, column], egt[:, column], middle)
         if found:
             faults[cylinder] = ProbeFault(cylinder, *found)
     return faults
+
+
+def median_of_ports(values: FloatArray) -> FloatArray:
+    """(n_samples,) median of each row's numbers, NaN where it has none; numpy's own takes thrice as long here."""
+    ordered = np.sort(values, axis=1)  # NaN come last
+    count = np.isfinite(ordered).sum(axis=1)
+    row = np.arange(len(ordered))
+    middle: FloatArray = 0.5 * (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, count // 2])
+    return middle
 
 
 def _running_samples(table: PhysicalTable) -> BoolArray:
@@ -117,10 +125,9 @@ def _silent(
 def _fell_when_heated(egt: FloatArray, middle: FloatArray) -> bool:
     """Whether the reading goes down while the others go up: slope against their median clearly negative."""
     good = np.isfinite(egt) & np.isfinite(middle)
-    if good.sum() < 20 or np.ptp(middle[good]) < 50.0:
+    if good.sum() < 20 or np.ptp(middle[good]) < 50.0 or float(np.median(egt[good])) >= HOT_C:
         return False
-    line = fit_line(middle[good], egt[good])
-    return line.slope < -0.3 and float(np.median(egt[good])) < HOT_C
+    return fit_line(middle[good], egt[good]).slope < -0.3
 
 
 def _started_downwards(table: PhysicalTable, column: int) -> bool:

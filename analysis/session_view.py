@@ -29,4 +29,5 @@ class SessionView:
 
     def parts_of(self, region: tuple[Span, ...]) -> list[Part]:
         """The holds and sweeps of one operating region."""
-        return [part for span, pieces in self.parts if span in region for part in pieces]
+        spans = frozenset(region)  # ten hours have hundreds
+        return [part for span, pieces in self.parts if span in spans for part in pieces]

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from plain_sessions import blocks, course
+from scipy.signal import savgol_filter
 
 from analysis.conditions import (
     SPAN_MIN_S,
@@ -30,6 +31,15 @@ def test_a_straight_line_passes_the_smoother_unchanged_and_its_slope_is_exact(wi
     np.testing.assert_allclose(smooth(line, window), line, rtol=1e-12, atol=0)
     slope = smooth(line, window, derivative=1, step_s=0.5)
     np.testing.assert_allclose(slope, -3.0, rtol=1e-9, atol=0)
+
+
+@pytest.mark.parametrize("derivative", [0, 1])
+@pytest.mark.parametrize(("n", "window"), [(9, 9), (40, 7), (41, 3)])
+def test_the_smoother_is_a_first_order_savitzky_golay_filter(n: int, window: int, derivative: int) -> None:
+    """Against scipy.signal.savgol_filter, an implementation of its own, ends included."""
+    values = np.random.default_rng(2).normal(700.0, 30.0, n)
+    expected = savgol_filter(values, window, 1, deriv=derivative, delta=0.5, mode="interp")
+    np.testing.assert_allclose(smooth(values, window, derivative, 0.5), expected, rtol=1e-11, atol=1e-10)
 
 
 def test_smoothing_divides_white_noise_by_the_root_of_its_window() -> None:

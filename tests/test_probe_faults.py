@@ -17,6 +17,7 @@ from analysis.probe_faults import (
     drift_rates,
     drifting,
     loose_probes,
+    median_of_ports,
     silent_probes,
     slow_probes,
 )
@@ -233,3 +234,15 @@ def test_too_little_to_tell_a_drift() -> None:
     assert drift_rates(blocks(egt[:, :2]), HOLDS) == {}, "of two nobody knows which"
     egt[:, 0] = np.nan
     assert 1 not in drift_rates(blocks(egt), HOLDS)
+
+
+@pytest.mark.parametrize("n_ports", [1, 4, 7])
+def test_the_ports_median_is_that_of_the_readings_there_are(n_ports: int) -> None:
+    rng = np.random.default_rng(n_ports)
+    values = rng.normal(700, 30, (300, n_ports))
+    values[rng.random(values.shape) < 0.5] = np.nan
+    known = np.isfinite(values).any(axis=1)
+    found = median_of_ports(values)
+    assert known.any() and not known.all()
+    np.testing.assert_array_equal(found[known], np.nanmedian(values[known], axis=1))
+    assert np.isnan(found[~known]).all()
