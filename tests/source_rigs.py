@@ -283,7 +283,9 @@ class ModbusLineRig:
 def _terminal() -> tuple[int, str]:
     """(the one side, the path of the other) of a pseudo-terminal."""
     one, other = os.openpty()
-    os.set_blocking(one, False)  # a side that nobody holds looks readable, and is not any more once it is opened
+    os.set_blocking(
+        one, False
+    )  # a side that nobody holds looks readable, and is not any more once it is opened
     name = os.ttyname(other)
     os.close(other)
     return one, name

@@ -145,7 +145,8 @@ def test_a_log_that_cannot_be_used_is_one_line(
     (tmp_path / "boat.dbc").write_text(DBC, encoding="utf-8")
     (tmp_path / "setup.toml").write_text(
         '[engine]\nname = "x"\n[[instrument]]\n[instrument.can]\ndbc = ["boat.dbc"]\n'
-        'signals = {egt1_C = "Temperature1"}\n[[bank]]\nname = "only"\ncylinders = [1]\n[[probe]]\ncylinder = 1\ncolumn = "egt1_C"\n',
+        'signals = {egt1_C = "Temperature1"}\n[[bank]]\nname = "only"\ncylinders = [1]\n'
+        '[[probe]]\ncylinder = 1\ncolumn = "egt1_C"\n',
         encoding="utf-8",
     )
     if content is not None:

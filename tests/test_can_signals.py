@@ -108,7 +108,7 @@ def lambda_table() -> SignalTable:
 
 
 def test_the_published_answer_to_pid_34() -> None:
-    """34 7B D1 7F CC: lambda 0.967, current −0.203125 mA (printed in a public issue thread of an open library for it)."""
+    """34 7B D1 7F CC: lambda 0.967, current −0.203125 mA (printed in a public thread on this standard)."""
     found = lambda_table().values(0x7E8, False, bytes.fromhex("0641347BD17FCC00"))
     assert found["Bank1Sensor1_current_lambda"] == pytest.approx(0.96732, rel=0, abs=5e-6)
     assert found["Bank1Sensor1_mA"] == -0.203125

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from dashboard.commands.answers import (
+    NONE,
+    choice,
+    cylinders_of,
+    increasing_pair,
+    number_or_none,
+    pair,
+    unless,
+)
 from dashboard.commands.output import OutputError, console, say, table
 
 if TYPE_CHECKING:
@@ -17,7 +26,6 @@ if TYPE_CHECKING:
     from daq.setup_draft import BankDraft
 
 BAUDS = (115200, 57600, 38400, 19200, 9600, 230400, 460800)
-NONE = "none"
 
 
 @click.command("setup")
@@ -56,7 +64,7 @@ def command(out: Path, port: str | None, baud: int | None, seconds: float) -> No
         probes=probes,
         cold_junction=_cold_junction(probes, columns, guess.cold_junction),
         amplifier=_amplifier(probes),
-        tolerance=_choice("Tolerance of the probes", _tolerances(), "iec-2"),
+        tolerance=choice("Tolerance of the probes", _tolerances(), "iec-2"),
         banks=tuple(_bank(name, layout[name], columns, guess.lambdas.get(name)) for name in layout),
         conditions=_conditions(columns, guess.conditions),
         egt_limit_C=_limit(),
@@ -87,7 +95,7 @@ def _choose_port() -> str | None:
     for port in found:
         say(f"  {port}")
     paths = [port.path for port in found]
-    chosen = _choice(f"The instrument's port ({NONE}: not plugged in)", [*paths, NONE], paths[0])
+    chosen = choice(f"The instrument's port ({NONE}: not plugged in)", [*paths, NONE], paths[0])
     return None if chosen == NONE else chosen
 
 
@@ -132,8 +140,8 @@ def _engine() -> tuple[str, str, int]:
 
     say()
     name = click.prompt("Name of the engine", default="my engine")
-    fuel = _choice("Fuel", list(STOICHIOMETRIC_AFR), "petrol")
-    strokes = int(_choice("Strokes", ["4", "2"], "4"))
+    fuel = choice("Fuel", list(STOICHIOMETRIC_AFR), "petrol")
+    strokes = int(choice("Strokes", ["4", "2"], "4"))
     return name, fuel, strokes
 
 
@@ -146,38 +154,16 @@ def _banks() -> dict[str, tuple[int, ...]]:
     names = ["all"] if banks == 1 else [f"bank{number}" for number in range(1, banks + 1)]
     for number, default in enumerate(names):
         name = click.prompt(
-            f"Name of bank {number + 1}", default=default, value_proc=_unless(layout, "named already")
+            f"Name of bank {number + 1}", default=default, value_proc=unless(layout, "named already")
         )
         left = [c for c in range(1, count + 1) if not any(c in members for members in layout.values())]
         proposed = left if number == banks - 1 else left[:: banks - number]
         layout[name] = click.prompt(
             f"Cylinders of bank {name!r}",
             default=" ".join(map(str, proposed)),
-            value_proc=partial(_cylinders, left=left),
+            value_proc=partial(cylinders_of, left=left),
         )
     return layout
-
-
-def _unless(taken: Mapping[str, object], why: str) -> Callable[[str], str]:
-    """An answer that is not among `taken`."""
-
-    def check(text: str) -> str:
-        if text in taken:
-            raise click.UsageError(f"{text!r} is {why}")
-        return text
-
-    return check
-
-
-def _cylinders(text: str, left: Sequence[int]) -> tuple[int, ...]:
-    """Cylinder numbers with blanks or commas between them, each one that no other bank has."""
-    try:
-        numbers = tuple(int(part) for part in text.replace(",", " ").split())
-    except ValueError:
-        raise click.UsageError("write numbers with blanks between them, such as 1 3 5 7") from None
-    if not numbers or len(set(numbers)) < len(numbers) or not set(numbers) <= set(left):
-        raise click.UsageError(f"name each cylinder once, out of {' '.join(map(str, left))}")
-    return numbers
 
 
 def _columns(report: PortReport | None, layout: Mapping[str, Sequence[int]]) -> list[str]:
@@ -220,7 +206,7 @@ def _probes(
     probes: dict[int, str] = {}
     for cylinder in (c for members in layout.values() for c in members):
         free = [name for name in usable if name not in probes.values()]
-        chosen = _choice(f"Column of cylinder {cylinder}", [*free, NONE], guess.get(cylinder) or NONE)
+        chosen = choice(f"Column of cylinder {cylinder}", [*free, NONE], guess.get(cylinder) or NONE)
         if chosen != NONE:
             probes[cylinder] = chosen
     return probes
@@ -230,7 +216,7 @@ def _cold_junction(probes: Mapping[int, str], columns: Sequence[str], guess: str
     if not any(column.endswith(("_mV", "_uV")) for column in probes.values()):
         return None
     usable = [name for name in columns if name.endswith(("_C", "_ohm")) and name not in probes.values()]
-    return _choice("Column of the cold junction (the terminals' temperature)", usable, guess)
+    return choice("Column of the cold junction (the terminals' temperature)", usable, guess)
 
 
 def _amplifier(probes: Mapping[int, str]) -> tuple[float, float] | None:
@@ -254,28 +240,13 @@ def _bank(name: str, cylinders: tuple[int, ...], columns: Sequence[str], guess: 
     usable = [column for column in columns if column.endswith(("_lambda", "_afr", "_V"))]
     if not usable:
         return BankDraft(name, cylinders)
-    chosen = _choice(f"Lambda of bank {name!r}", [*usable, NONE], guess or NONE)
+    chosen = choice(f"Lambda of bank {name!r}", [*usable, NONE], guess or NONE)
     if chosen == NONE or chosen.endswith(("_lambda", "_afr")):
         return BankDraft(name, cylinders, None if chosen == NONE else chosen)
     say("Two points of the controller's output, from its manual.")
-    volts = click.prompt("  volts", default="0.5 4.5", value_proc=_increasing_pair)
-    lambdas = click.prompt("  lambda at these volts", value_proc=_pair)
+    volts = click.prompt("  volts", default="0.5 4.5", value_proc=increasing_pair)
+    lambdas = click.prompt("  lambda at these volts", value_proc=pair)
     return BankDraft(name, cylinders, chosen, volts, lambdas)
-
-
-def _pair(text: str) -> tuple[float, float]:
-    try:
-        first, second = (float(part) for part in text.replace(",", " ").split())
-    except ValueError:
-        raise click.UsageError("write two numbers with a blank between them") from None
-    return first, second
-
-
-def _increasing_pair(text: str) -> tuple[float, float]:
-    first, second = _pair(text)
-    if second <= first:
-        raise click.UsageError("the second must be more than the first")
-    return first, second
 
 
 def _conditions(columns: Sequence[str], guess: Mapping[str, str]) -> dict[str, str]:
@@ -288,32 +259,12 @@ def _conditions(columns: Sequence[str], guess: Mapping[str, str]) -> dict[str, s
     for key, question in questions.items():
         usable = [name for name in columns[1:] if key != "injector" or name.endswith("_ms")]
         if usable:
-            chosen[key] = _choice(question, [*usable, NONE], guess.get(key) or NONE)
+            chosen[key] = choice(question, [*usable, NONE], guess.get(key) or NONE)
     return {key: name for key, name in chosen.items() if name != NONE}
 
 
 def _limit() -> float | None:
     answer = click.prompt(
-        f"Exhaust limit for alarms in °C ({NONE}: no alarm)", default=NONE, value_proc=_number_or_none
+        f"Exhaust limit for alarms in °C ({NONE}: no alarm)", default=NONE, value_proc=number_or_none
     )
     return None if answer == NONE else float(answer)
-
-
-def _number_or_none(text: str) -> str:
-    if text == NONE:
-        return text
-    try:
-        if 0.0 < float(text) < 1372.0:
-            return text
-    except ValueError:
-        pass
-    raise click.UsageError(f"write a number of °C below 1372, or {NONE}")
-
-
-def _choice(question: str, choices: Sequence[str], default: str | None) -> str:
-    """One of `choices`; they are listed where there are few."""
-    listed = len(choices) <= 6
-    answer: str = click.prompt(
-        question, type=click.Choice(list(choices)), default=default, show_choices=listed
-    )
-    return answer
