@@ -31,11 +31,8 @@ FloatArray = npt.NDArray[np.float64]
 
 
 def balance(table: PhysicalTable) -> Balance:
-    """Judge every cylinder of `table`. Never raises for what the data holds: what cannot be told is said.
-
-    >>> from daq.physical import physical_table                                     # doctest: +SKIP
-    >>> balance(physical_table(open_session("sample_logs/work_boat"))).cylinders    # doctest: +SKIP
-    """
+    """Judge every cylinder of `table`. Never raises for what the data holds: what cannot be told is said."""
+    table = _with_probes(table)
     # the matrices are small: BLAS threads would wait for each other longer than they work
     with threadpool_limits(1, user_api="blas"):
         view = look(table)
@@ -51,6 +48,21 @@ def balance(table: PhysicalTable) -> Balance:
         regions=tuple(r for j in judged for r in j.regions),
         next_steps=tuple(dict.fromkeys(steps)),
         problems=table.problems,
+    )
+
+
+def _with_probes(table: PhysicalTable) -> PhysicalTable:
+    """Only the cylinders that have a probe: nothing is broken where nothing was fitted."""
+    fitted = {probe.cylinder for probe in table.setup.probe}
+    keep = [i for i, cylinder in enumerate(table.cylinders) if cylinder in fitted]
+    if len(keep) == len(table.cylinders):
+        return table
+    return replace(
+        table,
+        cylinders=tuple(table.cylinders[i] for i in keep),
+        egt_C=table.egt_C[:, keep],
+        egt_status=table.egt_status[:, keep],
+        cold_junction_C=table.cold_junction_C[:, keep],
     )
 
 

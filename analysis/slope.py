@@ -20,8 +20,8 @@ FloatArray = npt.NDArray[np.float64]
 RICH_BELOW_LAMBDA = 0.91
 LEAN_ABOVE_LAMBDA = 1.07
 # Measured 3.5 to 4.1 °C/% on the rich side of real engines, 6.8 to 8.8 for the ideal cycle, 2.3 to 3.5 by another
-# expansion model (references section 9, measurement notes): a factor of two either way about 4.8 covers them.
-PRIOR_C_PER_PERCENT, PRIOR_LOG_U = 4.8, 0.35
+# expansion model (references section 9, measurement notes): 4.8 ± 2.4 covers them at about 95 %.
+PRIOR_C_PER_PERCENT, PRIOR_U_C_PER_PERCENT = 4.8, 2.2
 HOLDS_APART = 0.02  # ln(fuel)
 LEVEL_U_C = 3.0  # a bank's mean level from one hold to the next: wander and slow heat (references section 11)
 BEND_SHARE_U = 0.15  # a straight line through a curve; common practice, no published source
@@ -85,6 +85,8 @@ def prior_slope(side: Side) -> Slope | None:
     if side not in ("rich", "lean"):
         return None
     sign = 1.0 if side == "rich" else -1.0
-    # the quadratic mean of a log-normal's two half-widths keeps the factor of two on either side inside 95 %
-    u = PRIOR_C_PER_PERCENT * float(np.sinh(PRIOR_LOG_U))
-    return Slope(sign * PRIOR_C_PER_PERCENT, u, "no sweep of this engine: 2.4 to 9.7 °C per % assumed")
+    return Slope(
+        sign * PRIOR_C_PER_PERCENT,
+        PRIOR_U_C_PER_PERCENT,
+        "no sweep of this engine: 4.8 ± 4.4 °C per % assumed",
+    )

@@ -169,7 +169,7 @@ def _strange(fit: SweepFit) -> npt.NDArray[np.bool_]:
     n_times, n_cylinders = fit.residual_C.shape
     contrasts = fit.standardised[n_times:].reshape(n_times, -1)
     wild = (np.abs(contrasts) > OUTLIER).any(axis=1) if n_cylinders > 1 else np.zeros(n_times, dtype=bool)
-    return wild | np.roll(wild, 1) | np.roll(wild, -1)
+    return np.convolve(wild, [1, 1, 1], mode="same") > 0
 
 
 def without_points(data: SweepData, left_out: npt.NDArray[np.bool_]) -> SweepData:

@@ -96,11 +96,13 @@ def _bank_step(entries: list[CylinderBalance], limits: TrimLimits) -> list[float
     sound = [e for e in entries if e.finding not in FAULTS and e.fuel_offset_percent is not None]
     offset = np.array([_flow_offset(e) for e in judged]) - np.mean([_flow_offset(e) for e in sound])
     step = solve_step(offset, certain, limits)
-    wanted = np.clip(-offset, None, limits.step_percent)
-    if np.any(certain & (offset < 0) & (step < wanted - limits.threshold_percent)):
-        # nobody is left to give fuel up: a lean cylinder is still enriched, and the bank's mean rises a little
+    lean = certain & (offset < 0)
+    short = step < np.clip(-offset, None, limits.step_percent) - limits.threshold_percent
+    nobody_gives = bool(lean.any()) and bool(np.all(step[lean] < SMALLEST_TRIM))
+    if nobody_gives or (len(sound) > len(judged) and np.any(lean & short)):
+        # those who could give fuel up cannot be judged: a lean cylinder is still enriched, the bank's mean rises
         lean_only = solve_step(offset, certain, limits, keep_mean=False)
-        step = np.where(certain & (offset < 0), lean_only, step)
+        step = np.where(lean, lean_only, step)
     step = np.where(np.abs(step) < SMALLEST_TRIM, 0.0, step)
     return [float(step[known[e.cylinder]]) if e.cylinder in known else None for e in entries]
 
