@@ -7,9 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from analysis.sweep import RANGE_MIN
 from dashboard.live_state import LiveSample
-from dashboard.sweep_guide import CAUTIONS, HOLD_S, LONGEST_S, RANGE_WANTED, SweepGuide
+from dashboard.sweep_guide import CAUTIONS, HOLD_S, LONGEST_S, PAST_PEAK_C, RANGE_WANTED, SweepGuide
 
 Signal = Callable[[float], float]
 STEP_S = 0.5
@@ -22,6 +21,7 @@ def drive(
     rpm: Signal = lambda t: 2400.0,
     load: Signal = lambda t: 60.0,
     alarms: Callable[[float], tuple[str, ...]] = lambda t: (),
+    curvature_C: float = 4000.0,
 ) -> list[tuple[str, str]]:
     """Let the guide watch; returns (phase, said) whenever either changed."""
     seen: list[tuple[str, str]] = []
@@ -29,7 +29,10 @@ def drive(
     for i in range(int(seconds / STEP_S)):
         t = i * STEP_S
         values = np.array([lambda_(t), lambda_(t) + 0.002])
-        recent.append(LiveSample(t, np.full(8, 700.0), np.zeros(8, np.uint8), values, rpm(t), load(t)))
+        egt_C = (
+            750.0 - curvature_C * (lambda_(t) - np.linspace(0.98, 1.0, 8)) ** 2
+        )  # hottest near lambda 0.99
+        recent.append(LiveSample(t, egt_C, np.zeros(8, np.uint8), values, rpm(t), load(t)))
         recent = [s for s in recent if t - s.time_s <= HOLD_S]
         guide.watch(recent, alarms(t))
         if not seen or seen[-1] != (guide.phase, guide.said):
@@ -46,10 +49,35 @@ def test_a_good_sweep_goes_through_every_phase_and_ends_with_the_way_back() -> N
     guide = SweepGuide()
     seen = drive(guide, ramp(20.0, 0.0025), 150.0)
     assert list(dict.fromkeys(phase for phase, _ in seen)) == ["hold", "rich", "lean", "enough"]
-    assert guide.range_share >= RANGE_WANTED > RANGE_MIN
+    assert guide.range_share >= RANGE_WANTED
+    assert guide.past_peak_C >= PAST_PEAK_C
     assert "Go back to the rich start" in guide.said
-    message = guide.as_message(150.0)
-    assert message["progress"] == 1.0 and message["usable"]
+    assert guide.as_message(150.0)["progress"] == 1.0
+
+
+def test_a_wide_sweep_that_stays_rich_of_the_hottest_point_is_not_enough() -> None:
+    guide = SweepGuide()
+    drive(guide, lambda t: min(ramp(20.0, 0.0025, first=0.75)(t), 0.97), 200.0)
+    assert guide.range_share > RANGE_WANTED
+    assert guide.phase == "lean"
+    assert guide.as_message(200.0)["progress"] < 0.7
+
+
+def test_a_probe_that_breaks_is_not_taken_for_the_far_side_of_the_peak() -> None:
+    guide = SweepGuide()
+    drive(guide, ramp(20.0, 0.0025), 60.0)
+    before = guide.past_peak_C
+    egt_C = np.full(8, np.nan)
+    egt_C[0] = 750.0
+    guide._watch_temperatures([LiveSample(61.0, egt_C, np.zeros(8, np.uint8), np.ones(2), 2400.0, 60.0)])
+    assert guide.past_peak_C <= before
+
+
+def test_it_asks_for_no_more_than_a_lean_end_where_no_peak_shows() -> None:
+    guide = SweepGuide()
+    drive(guide, ramp(20.0, 0.004), 120.0, curvature_C=0.0)
+    assert guide.phase == "enough" and guide.past_peak_C == 0.0
+    assert guide.greatest_lambda == pytest.approx(1.10, abs=0.01)
 
 
 def test_target_leads_from_the_rich_start_at_the_even_pace() -> None:

@@ -200,7 +200,7 @@ def budget_table(cylinder: int, lines: Sequence[BudgetLine]) -> Component:
             f"{line.u:.3g} {line.unit}",
             line.distribution,
             f"{line.degrees_of_freedom:.0f}" if line.degrees_of_freedom < 1e4 else "∞",
-            f"{line.sensitivity:.3g}",
+            f"{line.sensitivity:.3g}".replace("-", "−"),
             f"{line.contribution:.3g}",
             f"{line.contribution**2 / total:.0%}",
         )

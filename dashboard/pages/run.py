@@ -140,7 +140,7 @@ def _sweep_guidance() -> Component:
             html.P(id="sweep-said", role="status", className="big-said"),
             html.Div(
                 [
-                    html.Span("range of lambda so far", id="sweep-range"),
+                    html.Span("sweep so far", id="sweep-range"),
                     html.Progress(
                         id="sweep-progress", max="1", value="0", **{"aria-labelledby": "sweep-range"}
                     ),
