@@ -12,7 +12,8 @@ from analysis.conditions import Span, bridge, smooth
 from analysis.lag import Lags, exhaust_flow
 from analysis.mixture_path import settled
 from analysis.result import BudgetLine, SweepCurves
-from analysis.sweep_fit import SweepData, SweepFit, fit_sweep
+from analysis.sweep_fit import SweepFit, fit_sweep
+from analysis.sweep_model import SweepData
 from analysis.uncertainty import budget_line, expanded_u95
 
 FloatArray = npt.NDArray[np.float64]

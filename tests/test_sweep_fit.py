@@ -13,7 +13,8 @@ from test_noise import dense_covariance
 
 from analysis import sweep_fit
 from analysis.noise import TYPICAL, TYPICAL_LOG_WIDTH, Scales
-from analysis.sweep_fit import MAX_SHIFT, SweepData, SweepFit, fit_sweep
+from analysis.sweep_fit import SweepFit, fit_sweep
+from analysis.sweep_model import MAX_SHIFT, SweepData, SweepModel
 
 FloatArray = np.ndarray
 
@@ -256,7 +257,7 @@ def test_standardised_residuals_of_the_assumed_noise_are_standard(noisy: tuple[S
 
 def test_the_jacobian_is_the_derivative_of_the_prediction() -> None:
     data = made(n=20, gain=GAIN, conditions=np.random.default_rng(4).normal(size=(20, 2)))
-    model = sweep_fit._Model(data)
+    model = SweepModel(data)
     rng = np.random.default_rng(5)
     theta = model.start()
     theta[model.curve] += 750 + peak(np.linspace(-0.3, 0.45, model.basis.size)) - theta[model.curve]
@@ -290,7 +291,7 @@ def test_the_scales_likelihood_is_the_marginal_one_of_the_full_normal_distributi
     The curve's level and slope have no prior; here they get one of ±10^4, which is the same to 10^-3.
     """
     data = made(n=14, noise_C=noise(6, 14))
-    model, theta = sweep_fit._Model(data), sweep_fit._Model(data).start()
+    model, theta = SweepModel(data), SweepModel(data).start()
     taken: list[Any] = []
 
     def minimize(objective: Any, start: FloatArray, **_: Any) -> SimpleNamespace:
