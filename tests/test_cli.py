@@ -106,7 +106,7 @@ def test_without_a_command_the_help_is_shown() -> None:
     ("words", "said"),
     [
         (("blance", "x"), "No such command 'blance'"),
-        (("balance",), "Missing argument 'SESSION'"),
+        (("balance",), "Missing argument 'SESSION...'"),
         (("balance", "--jsn", "-", "x"), "--jsn"),
         (("balance", "no/such/folder"), "no/such/folder"),
         (("balance", FOUR_SETUP), str(FOUR_SETUP)),

@@ -59,13 +59,19 @@ def bullets(title: str, lines: Sequence[str]) -> None:
         say(f"  - {line}")
 
 
-def write_json(document: dict[str, Any], target: str, force: bool = False) -> None:
+def write_json(document: dict[str, Any] | list[dict[str, Any]], target: str, force: bool = False) -> None:
     """`document` to standard output (`-`) or to the file `target`, which must be empty unless `force`."""
     text = json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False)
     if target == "-":
         click.echo(text)
         return
     path = Path(target)
-    if path.exists() and path.stat().st_size and not force:
-        raise OutputError(f"{path}: is there already; use --force to replace it")
+    refuse_to_replace(path, force)
+    path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text + "\n", encoding="utf-8")
+
+
+def refuse_to_replace(path: Path, force: bool) -> None:
+    """Raise OutputError where there is something in the file `path` already, unless `force`."""
+    if not force and path.exists() and path.stat().st_size:
+        raise OutputError(f"{path}: is there already; use --force to replace it")
