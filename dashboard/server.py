@@ -131,7 +131,6 @@ def serve(
         app.server,
         sockets=[listener],
         threads=THREADS,
-        send_bytes=1,
         channel_timeout=60,
         ident="evenburn",
         clear_untrusted_proxy_headers=True,
@@ -148,6 +147,7 @@ def serve(
     server.task_dispatcher.shutdown(timeout=5)
     server.close()
     worker.join(5)
+    listener.close()
 
 
 def _family(host: str) -> socket.AddressFamily:
