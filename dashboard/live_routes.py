@@ -10,7 +10,7 @@ from flask import Flask, Response, jsonify, request
 
 from daq.errors import EvenburnError
 from dashboard.context import context
-from dashboard.wording import verdict, with_interval
+from dashboard.wording import FINDING_WORDS, verdict, with_interval
 
 Answer: TypeAlias = "Response | tuple[Response, int]"
 
@@ -47,7 +47,7 @@ def estimate() -> Answer:
     rows = [
         {
             "cylinder": c.cylinder,
-            "finding": c.finding,
+            "finding": FINDING_WORDS[c.finding],
             "offset": with_interval(c.fuel_offset_percent, c.fuel_offset_u95_percent) + " %",
         }
         for c in found.cylinders

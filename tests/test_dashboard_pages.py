@@ -19,6 +19,7 @@ from dash._utils import to_json
 from daq.session import open_session
 from dashboard.analysis_worker import Work
 from dashboard.pages import PAGE_MODULES, balance, review, sessions, trims
+from dashboard.pages.review_zoom import range_in
 from dashboard.server import close, create_app
 
 HOME = "http://127.0.0.1:8050"
@@ -341,7 +342,7 @@ def whole_picture(app: Any, query: dict[str, Any] = QUERY) -> Any:
     ],
 )
 def test_range_from_a_change_of_the_axes(relayout: dict[str, Any], expected: Any) -> None:
-    assert review.range_in(relayout) == expected
+    assert range_in(relayout) == expected
 
 
 def test_a_click_follows_a_cylinder_or_shows_a_stretch(app: Any) -> None:

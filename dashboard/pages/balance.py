@@ -18,17 +18,16 @@ from dashboard.figures.regions import regions_figure
 from dashboard.figures.sweep import sweep_figure
 from dashboard.pages.parts import (
     Children,
-    awaited,
     bullets,
     choose_session,
     cylinder_links,
     frame,
     guarded,
     message,
-    register_awaited,
     table,
 )
 from dashboard.pages.parts import graph as graph_of
+from dashboard.pages.wait import awaited, register_awaited
 from dashboard.wording import FINDING_WORDS, METHOD_WORDS, SIDE_WORDS, duration, reason_sentence, verdict
 
 PATH, NAME = "/balance", "Balance"

@@ -21,16 +21,15 @@ from dashboard.figures.style import nice_limit
 from dashboard.pages.parts import (
     Children,
     address,
-    awaited,
     cautions,
     choose_session,
     frame,
     guarded,
     message,
-    register_awaited,
     table,
 )
 from dashboard.pages.parts import graph as graph_of
+from dashboard.pages.wait import awaited, register_awaited
 from dashboard.trim_limits import limits_from
 from dashboard.wording import UNEQUAL_HEAT, sentence
 
