@@ -38,11 +38,12 @@ class Recording:
         return self._process is not None and self._process.poll() is None
 
     def start(self, setup: Path, name: str, port: str | None) -> str:
-        """Begin a session called `name`; returns that name. port None: the setup's own.
+        """Begin a session called `name`; returns that name.
 
+        port: None for the setup's own; for a setup of several instruments NAME=PORT for each, blanks between.
         Raises SessionError (running already, name taken) or PortError (a port that is no device's name).
         """
-        if port and ("://" in port or port.startswith("-") or not port.isprintable()):
+        if port and ("://" in port or not port.isprintable() or any(w[0] == "-" for w in port.split())):
             raise PortError(f"{port!r} is not the name of a serial port")
         with self._lock:
             if self.running:
@@ -52,7 +53,7 @@ class Recording:
             self._forget()
             self._output = tempfile.TemporaryFile()  # noqa: SIM115 (closed by _forget)
             self._process = subprocess.Popen(
-                [*command, *(["--port", port] if port else [])],
+                [*command, *(word for each in (port or "").split() for word in ("--port", each))],
                 stdin=subprocess.DEVNULL,
                 stdout=self._output,
                 stderr=subprocess.STDOUT,

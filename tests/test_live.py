@@ -310,7 +310,18 @@ def test_the_recorders_last_words_are_shown(tmp_path: Path, recording: Recording
     assert recording.failure() == "absent: there is no such port"
 
 
-@pytest.mark.parametrize("port", ["socket://evil.test:80", "--help", "-x", "rfc2217://x", "a\nb"])
+def test_several_ports_reach_the_recorder_one_by_one(tmp_path: Path) -> None:
+    (tmp_path / "engine.toml").write_text(TEXT, encoding="utf-8")
+    recording = Recording(
+        SessionFolder(tmp_path), (sys.executable, "-c", "import sys; sys.exit(str(sys.argv[4:]))")
+    )
+    recording.start(tmp_path / "engine.toml", "run", "main=/dev/a  aux=/dev/b")
+    until(lambda: not recording.running)
+    assert recording.failure() == "['--port', 'main=/dev/a', '--port', 'aux=/dev/b']"
+    recording.close()
+
+
+@pytest.mark.parametrize("port", ["socket://evil.test:80", "--help", "a -x", "rfc2217://x", "a\nb"])
 def test_a_port_that_is_no_devices_name_is_refused(tmp_path: Path, recording: Recording, port: str) -> None:
     with pytest.raises(PortError):
         recording.start(tmp_path / "engine.toml", "run", port)
