@@ -87,11 +87,11 @@ def _number_the_line(
     where: dict[str, int],
     display: Display,
 ) -> None:
-    """The cylinder's number on its own line, each at another point along it."""
+    """The cylinder's number on its own line, each at another point of its lean half, where lines lie apart."""
     good = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     if good.size == 0:
         return
-    at = good[min(good.size - 1, round(good.size * (place + 0.5) / count))]
+    at = good[min(good.size - 1, round(good.size * (0.5 + 0.5 * (place + 0.5) / count)))]
     figure.add_trace(
         go.Scatter(
             x=[float(x[at])],

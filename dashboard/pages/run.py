@@ -109,7 +109,8 @@ def _controls() -> Component:
             html.Button("Mark now (key M)", id="mark", type="button"),
             html.Button("Stop recording", id="stop", type="button", className="main-action"),
             html.Label(
-                ["Target", dcc.Input(id="target", type="number", step="any", min=0)], id="target-label"
+                ["Target mixture", dcc.Input(id="target", type="number", step="any", min=0)],
+                id="target-label",
             ),
         ],
         className="controls",
