@@ -22,7 +22,7 @@ from analysis.probe_faults import (
     ProbeFault,
     drifting,
 )
-from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, SweepCurves
+from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, Side, SweepCurves
 from analysis.session_view import SessionView
 from analysis.sweep import (
     RANGE_MIN,
@@ -272,9 +272,14 @@ def _by_hold(view: SessionView, name: str, cylinder: int, hold: Hold) -> Cylinde
 def _bank_balance(
     name: str, cylinders: tuple[int, ...], hold: Hold | None, sweep: SweepEstimate | None
 ) -> BankBalance:
+    lead = None if sweep is None else sweep.fit.delay_s
+    lead_u95 = None if sweep is None else 2.0 * sweep.fit.delay_u_s
     if hold is None:
         mixture = None if sweep is None else float(np.exp(-sweep.fit.data.x.mean()))
-        return BankBalance(name, cylinders, mixture, None, None if sweep is None else "mixed")
+        side: Side | None = None if sweep is None else "mixed"
+        return BankBalance(
+            name, cylinders, mixture, None, side, lambda_lead_s=lead, lambda_lead_u95_s=lead_u95
+        )
     mean = hold.deviation.lambda_mean
     return BankBalance(
         bank=name,
@@ -284,6 +289,8 @@ def _bank_balance(
         side=hold.side,
         slope_C_per_percent=None if hold.slope is None else hold.slope.C_per_percent,
         slope_u95_C_per_percent=None if hold.slope is None else 2.0 * hold.slope.u_C_per_percent,
+        lambda_lead_s=lead,
+        lambda_lead_u95_s=lead_u95,
     )
 
 

@@ -44,7 +44,11 @@ class BudgetLine:
 
 @dataclass(frozen=True)
 class BankBalance:
-    """A bank as a whole. `spread_C` [°C] is largest minus smallest deviation of its healthy cylinders."""
+    """A bank as a whole. `spread_C` [°C] is largest minus smallest deviation of its healthy cylinders.
+
+    slope: °C per % of less fuel. lambda_lead: how much earlier than the probes the lambda sensor answers [s], as the
+    sweep itself tells it (both directions or a pause are needed to tell it well); negative where it answers later.
+    """
 
     bank: str
     cylinders: tuple[int, ...]
@@ -53,6 +57,8 @@ class BankBalance:
     side: Side | None
     slope_C_per_percent: float | None = None
     slope_u95_C_per_percent: float | None = None
+    lambda_lead_s: float | None = None
+    lambda_lead_u95_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -214,6 +220,8 @@ def balance_to_json(balance: Balance) -> dict[str, Any]:
                 "side": b.side,
                 "slope_C_per_percent": _rounded(b.slope_C_per_percent, 2),
                 "slope_u95_C_per_percent": _rounded(b.slope_u95_C_per_percent, 2),
+                "lambda_lead_s": _rounded(b.lambda_lead_s, 2),
+                "lambda_lead_u95_s": _rounded(b.lambda_lead_u95_s, 2),
             }
             for b in balance.banks
         ],

@@ -23,9 +23,9 @@ class SweepFit:
     shift: (n_cylinders,) in ln(fuel), sums to zero; shift_covariance: its covariance; shift_parts: what adds to its
     uncertainty, as (source, (n_cylinders,) standard uncertainty, degrees of freedom). height_C, gain, lag_s:
     (n_cylinders,). drift_C_per_min, drift_u_C_per_min: each one's steady drift against the bank as the sweep alone
-    tells it, without what is expected of a sound probe. curve: F's coefficients on `basis`.
-    residual_C: (n, n_cylinders) measured minus fitted;
-    standardised: the same made independent, first the mean's (n,), then the contrasts' (n·(n_cylinders-1),).
+    tells it, without what is expected of a sound probe. delay_s, delay_u_s: how much later than lambda the probes
+    answer. curve: F's coefficients on `basis`. residual_C: (n, n_cylinders) measured minus fitted; standardised: the
+    same made independent, first the mean's (n,), then the contrasts' (n·(n_cylinders-1),).
     """
 
     data: SweepData
@@ -41,6 +41,7 @@ class SweepFit:
     drift_C_per_min: FloatArray
     drift_u_C_per_min: FloatArray
     delay_s: float
+    delay_u_s: float
     scales: Scales
     residual_C: FloatArray
     standardised: FloatArray
@@ -143,7 +144,9 @@ def _finish(model: SweepModel, theta: FloatArray, scales: Scales) -> SweepFit:
     whitener = Whitener.make(model.data.time_s, len(model.data.cylinders), scales)
     rows, _ = _augmented(model, theta, whitener, scales)
     normal = rows.T @ rows
-    curve_covariance = inverse_of(normal)[model.curve, model.curve]
+    covariance = inverse_of(normal)
+    curve_covariance = covariance[model.curve, model.curve]
+    delay_u_s = float(covariance[model.delay, model.delay][0, 0] ** 0.5)
     drift, drift_u = drift_told(model, theta, normal)
     normal = without_false_slopes(model, theta, whitener, normal, curve_covariance)
     fitted, _ = model.predict(theta)
@@ -163,6 +166,7 @@ def _finish(model: SweepModel, theta: FloatArray, scales: Scales) -> SweepFit:
         drift_C_per_min=drift,
         drift_u_C_per_min=drift_u,
         delay_s=float(theta[model.delay][0]),
+        delay_u_s=delay_u_s,
         scales=scales,
         residual_C=residual,
         standardised=whitener.apply(residual[..., None])[:, 0],
