@@ -52,13 +52,11 @@ class CsvContent:
     """What could be read of one CSV.
 
     columns: the instrument's own, without host_s. rows: (1 + n_columns, n_samples), host_s first; NaN for no
-    reading, +inf for `open`. end: the byte after the last whole line. dropped: lines outside any seal that
-    are no sample.
+    reading, +inf for `open`. dropped: lines outside any seal that are no sample.
     """
 
     columns: tuple[str, ...]
     rows: FloatArray
-    end: int
     damaged: tuple[DamagedPart, ...]
     dropped: int
     problems: tuple[str, ...]
@@ -90,7 +88,7 @@ def read_csv(path: Path, seals: Sequence[Seal], known_columns: tuple[str, ...] |
         problems.append(f"{path.name}: {_count(dropped, 'line')} no sample and left out")
     if seals and seals[-1].end > size:
         problems.append(_describe_cut(path.name, size, seals[-1], rows[0]))
-    return CsvContent(columns, rows, end, tuple(damaged), dropped, tuple(problems))
+    return CsvContent(columns, rows, tuple(damaged), dropped, tuple(problems))
 
 
 def _count(number: int, noun: str) -> str:

@@ -23,7 +23,7 @@ COMMANDS = {
     "setup": "Write a first setup file: listens to the instrument and asks about the engine.",
     "record": "Record a session from the instruments of a setup until stopped.",
     "check": "Are all probes alive, right way round, alike when cold, on the port they claim?",
-    "balance": "The findings of a session, cylinder by cylinder.",
+    "balance": "The findings of a session, cylinder by cylinder, or of a whole season.",
     "trims": "Write the trim report of a session: HTML, PDF, CSV and JSON.",
     "compare": "Did the trims do what was predicted? Two sessions, before and after.",
     "view": "Open the dashboard on a folder of sessions.",
