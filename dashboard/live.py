@@ -7,6 +7,7 @@ message waiting, so a slow phone sees fewer of them and holds nobody up.
 from __future__ import annotations
 
 import json
+import logging
 import shutil
 import threading
 import time
@@ -24,6 +25,7 @@ from dashboard.recording import Recording
 from dashboard.session_folder import SessionFolder
 from dashboard.sweep_guide import HOLD_S, SweepGuide
 
+log = logging.getLogger(__name__)
 LOOK_EVERY_S = 0.01
 SLOW_EVERY_S = 0.5
 FRESH_S = 4.0
@@ -149,8 +151,12 @@ class Live:
                     self._look_for_session()
                     look_at = now + 1.0
                 came = self._take_samples()
-            except EvenburnError as error:
-                self._publish({"state": "problem", "said": str(error)})
+            except Exception as error:  # whatever a session holds, the next look must still come
+                known = isinstance(error, EvenburnError)
+                if not known:
+                    log.warning("a session could not be followed", exc_info=True)
+                said = str(error) if known else f"this session cannot be followed ({type(error).__name__})"
+                self._publish({"state": "problem", "said": said})
                 self._tail, came = None, False
                 look_at = now + 1.0
             if now >= slow_at:

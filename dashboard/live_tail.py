@@ -37,7 +37,7 @@ class LiveTail:
         self.setup = load_setup(folder / SETUP_NAME)
         self._tail = SessionTail(folder, backlog_bytes=LOOK_BACK_BYTES)
         self._columns: dict[str, tuple[str, ...]] = {}
-        self._usable = self.setup
+        self._usable = restrict(self.setup, {})
         self._held: dict[str, FloatArray] = {}
 
     def read(self) -> News:

@@ -174,6 +174,30 @@ def test_tail_skips_what_is_no_sample(tmp_path: Path, writer: SessionWriter) -> 
     assert table is not None and table.time_s.size == 1
 
 
+def test_tail_waits_for_the_columns(tmp_path: Path) -> None:
+    with SessionWriter.create(tmp_path / "early", TEXT) as writer:
+        tail = LiveTail(tmp_path / "early")
+        assert tail.read().table is None
+        writer.header("main", COLUMNS)
+        assert tail.read().table is None
+        write(writer, [row(0)])
+        table = tail.read().table
+    assert table is not None and table.time_s.size == 1
+
+
+def test_a_session_that_cannot_be_followed_is_said_and_the_next_one_is_shown(
+    tmp_path: Path, live: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with SessionWriter.create(tmp_path / "odd", TEXT) as writer:
+        writer.header("main", COLUMNS)
+        write(writer, [row(i * 20) for i in range(20)])
+        with monkeypatch.context() as broken:
+            broken.setattr(LiveTail, "read", lambda self: 1 / 0)
+            assert "ZeroDivisionError" in messages(live, lambda m: m["state"] == "problem")["said"]
+        write(writer, [row(i * 20) for i in range(20, 60)], start_s=0.4)
+        assert messages(live, lambda m: m["state"] == "live" and "layout" in m)["session"] == "odd"
+
+
 def test_a_long_session_is_joined_near_its_end(tmp_path: Path, writer: SessionWriter) -> None:
     write(writer, [row(i * 20) for i in range(20_000)])
     table = LiveTail(tmp_path / "now").read().table
