@@ -43,8 +43,8 @@ def main() -> None:
         together_s, together_cpu_s = timed(sessions, 0)
     print(
         f"{len(sessions)} sessions: one process {alone_s:.1f} s ({alone_cpu_s:.1f} s CPU), all cores "
-        f"{together_s:.1f} s ({together_cpu_s:.1f} s CPU): {alone_s / together_s:.2f} times sooner; one process alone had "
-        f"{100 * alone_cpu_s / alone_s:.0f} % of a core, all together {100 * together_cpu_s / together_s:.0f} %"
+        f"{together_s:.1f} s ({together_cpu_s:.1f} s CPU): {alone_s / together_s:.2f} times sooner; of a core "
+        f"one process had {100 * alone_cpu_s / alone_s:.0f} %, all {100 * together_cpu_s / together_s:.0f} %"
     )
 
 
