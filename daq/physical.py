@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from daq.clock import OWN_TIME, arrival_times, sample_times
 from daq.cold_junction import pt100_C, thermistor_b_C, thermistor_C
+from daq.errors import SessionError
 from daq.merge import find_gaps, gap_limit_s, interpolate, nearest
 from daq.mixture import lambda_from_afr, lambda_from_volts
 from daq.session_marks import Mark
@@ -23,6 +24,9 @@ __all__ = ["Mark", "PhysicalTable", "Status", "physical_table"]
 
 #: Where a converter does not say how warm its terminals are [°C].
 USUAL_TERMINALS_C = 25.0
+
+MOST_DAYS = 7
+LONGEST_SPAN_S = MOST_DAYS * 86_400.0
 
 FloatArray = npt.NDArray[np.float64]
 StatusArray = npt.NDArray[np.uint8]
@@ -74,7 +78,7 @@ def physical_table(session: Session, setup: Setup | None = None) -> PhysicalTabl
     The time base is that of the instrument with the most probes. Readings of other instruments are
     interpolated between neighbours no further apart than `daq.merge.gap_limit_s`, never beyond their ends;
     lambda is taken `delay_s` later, so that it belongs to the gas the probes saw. Raises SetupError for a
-    column or an instrument that the session does not have.
+    column or an instrument that the session does not have, SessionError for samples that lie months apart.
     """
     setup = session.setup if setup is None else setup
     readings = _Readings(session, setup)
@@ -119,6 +123,8 @@ class _Readings:
         self._setup = setup
         self._tables = session.tables
         used = dict.fromkeys(setup.locate(column)[0] for _, column in setup.columns())
+        for name in used:
+            _check_span(session, name)
         times_of = arrival_times if session.start.get(OWN_TIME) else sample_times
         self._times = {name: times_of(session.tables[name]) for name in used}
         self.problems = [problem for times in self._times.values() for problem in times.problems]
@@ -146,6 +152,16 @@ class _Readings:
         if column.time_s.size == 0:
             return np.full(self.time_s.shape, Status.NO_READING, dtype=np.uint8)
         return status[nearest(self.time_s, column.time_s)]
+
+
+def _check_span(session: Session, instrument: str) -> None:
+    """Raise SessionError where arrivals lie so far apart that a time base over all of them would fill the memory."""
+    host_s = session.tables[instrument].host_s
+    if host_s.size and float(np.ptp(host_s)) > LONGEST_SPAN_S:
+        days = float(np.ptp(host_s)) / 86_400.0
+        raise SessionError(
+            f"{session.path}: the samples of {instrument!r} span {days:.0f} days; a session has {MOST_DAYS} at most"
+        )
 
 
 def _temperatures(readings: _Readings, setup: Setup) -> tuple[FloatArray, StatusArray, FloatArray]:

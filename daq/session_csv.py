@@ -16,10 +16,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from daq.errors import SessionError
 from daq.session_marks import Seal
 
 FloatArray = npt.NDArray[np.float64]
 BLOCK = 8 << 20
+#: 90 h of 24 columns at 50 Hz. What is larger would not fit into memory, and may be a hole without any content.
+LARGEST_CSV_BYTES = 2 << 30
+LONGEST_HEADER_BYTES = 1 << 16
 _ALLOWED = np.zeros(256, dtype=bool)
 _ALLOWED[list(b"0123456789+-.eE,\nopenan")] = True
 # Possessive quantifiers: nothing is tried twice, so a long line of garbage costs no more than a good one.
@@ -66,15 +70,17 @@ def read_csv(path: Path, seals: Sequence[Seal], known_columns: tuple[str, ...] |
     """What is good of the CSV at `path`, or None where it has no line yet or is no CSV of a session.
 
     known_columns: what the session's `columns` mark says, which is trusted before the file's first line.
-    Raises OSError.
+    Raises OSError, and SessionError for a file that is too large.
     """
+    if path.stat().st_size > LARGEST_CSV_BYTES:
+        raise SessionError(f"{path}: is larger than {LARGEST_CSV_BYTES >> 30} GB; record shorter sessions")
     with path.open("rb") as file:
         size = _size_without_zeros(file)
         end = _last_line_end(file, size)
         ranges, damaged = _verify(file, path.name, seals, size, end)
         file.seek(0)
-        first = file.readline(end) if end else b""
-        columns = known_columns or header_columns(first)
+        first = file.readline(min(end, LONGEST_HEADER_BYTES)) if end else b""
+        columns = known_columns or (header_columns(first) if first.endswith(b"\n") else None)
         if columns is None:
             return None
         problems = [_describe_damage(part) for part in damaged]
@@ -214,6 +220,7 @@ def _line_blocks(file: BinaryIO, ranges: Sequence[_Range]) -> Iterator[tuple[boo
             whole, line_end, rest = (rest + data).rpartition(b"\n")
             if line_end:
                 yield part.sealed, whole + line_end
+            rest = rest[:BLOCK]  # a longer line is no sample, and joining ever more of it would take for ever
 
 
 def parse_lines(lines: bytes, n_fields: int, trusted: bool = False) -> FloatArray:

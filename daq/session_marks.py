@@ -25,6 +25,8 @@ from typing import Any
 
 MARKS_FILE = "marks.jsonl"
 SETUP_FILE = "setup.toml"
+#: Ten hours of seals have 0.6 MB; the longest mark is the start, which holds the setup.
+LARGEST_MARKS_BYTES, LONGEST_MARK_BYTES = 64 << 20, 4 << 20
 BOOKKEEPING = frozenset({"seal", "columns"})
 _RECORDERS_OWN = BOOKKEEPING | {"start", "stop"}
 _LONGEST_S = 1e12  # also keeps out infinity and NaN, which JSON should not hold
@@ -62,6 +64,8 @@ def encode_record(time_s: float, kind: str, text: str, details: Mapping[str, obj
 
 def decode_record(line: bytes) -> dict[str, Any] | None:
     """The object on `line` (no line end), or None where it is damaged, no mark, or unchecked bookkeeping."""
+    if len(line) > LONGEST_MARK_BYTES:
+        return None
     checked = _CHECKED.fullmatch(line)
     if checked is not None:
         line = checked[1] + b"}"
@@ -69,7 +73,7 @@ def decode_record(line: bytes) -> dict[str, Any] | None:
             return None
     try:
         record = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):  # no JSON, or a list 1 000 deep
         return None
     if not isinstance(record, dict) or not isinstance(record.get("kind"), str):
         return None

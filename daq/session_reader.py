@@ -16,6 +16,7 @@ from daq.errors import SessionError
 from daq.session_csv import CsvContent, DamagedPart, read_csv
 from daq.session_marks import (
     BOOKKEEPING,
+    LARGEST_MARKS_BYTES,
     MARKS_FILE,
     SETUP_FILE,
     Mark,
@@ -23,7 +24,7 @@ from daq.session_marks import (
     mark_of,
     seals_of,
 )
-from daq.setupfile import Setup, parse_setup
+from daq.setupfile import Setup, parse_setup, read_setup_bytes
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -94,7 +95,10 @@ class Session:
 
 
 def open_session(path: str | Path) -> Session:
-    """The session in the folder `path`. Raises SessionError where it is none or cannot be read."""
+    """The session in the folder `path`.
+
+    Raises SessionError where it is none, cannot be read or is too large, SetupError where its setup is too large.
+    """
     folder = Path(path)
     if not folder.is_dir():
         raise SessionError(f"{folder}: " + ("is not a folder" if folder.exists() else "does not exist"))
@@ -153,7 +157,12 @@ def _read_records(folder: Path, problems: list[str]) -> list[dict[str, Any]]:
     if not path.exists():
         problems.append(f"{MARKS_FILE} is missing: marks are lost and no sample can be checked")
         return []
-    content = path.read_bytes().rstrip(b"\0")
+    with path.open("rb") as file:
+        content = file.read(LARGEST_MARKS_BYTES).rstrip(b"\0")
+        if file.read(1):
+            problems.append(
+                f"{MARKS_FILE}: is larger than {LARGEST_MARKS_BYTES >> 20} MB; the rest is left out"
+            )
     records: list[dict[str, Any]] = []
     offset = 0
     for line in content[: content.rfind(b"\n") + 1].splitlines(keepends=True):
@@ -173,7 +182,7 @@ def _read_setup(folder: Path, records: list[dict[str, Any]], problems: list[str]
     path = inside(folder, SETUP_FILE)
     if not path.exists():
         raise SessionError(f"{folder}: is not a session: {SETUP_FILE} is missing")
-    text = path.read_bytes().rstrip(b"\0")
+    text = read_setup_bytes(path).rstrip(b"\0")
     started = next((record for record in records if record["kind"] == "start"), {})
     recorded = str(started.get("setup", ""))
     if recorded.encode("utf-8") != text and recorded.encode("utf-8").startswith(text):

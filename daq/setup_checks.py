@@ -76,7 +76,7 @@ def _missing_columns(setup: Setup, columns_by_instrument: Mapping[str, Sequence[
         hint = (
             f"did you mean {' or '.join(map(repr, near))}?"
             if near
-            else f"it sends: {', '.join(sent) or 'none'}"
+            else f"it sends: {', '.join(sent[:MOST_COLUMNS]) or 'none'}{' …' * (len(sent) > MOST_COLUMNS)}"
         )
         yield f"{key} = {written!r}: instrument {instrument!r} sends no such column; {hint}"
 

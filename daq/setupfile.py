@@ -58,10 +58,17 @@ __all__ = [
 ]
 
 
+#: A setup of sixteen cylinders has some 5 kB.
+LARGEST_SETUP_BYTES = 1_000_000
+# A key of 50 000 parts (a.a.a…) in 100 kB of text takes the TOML reader 15 GB of memory; none here has more than two.
+# Possessive quantifiers and one start for each word: the search itself costs no more for a hostile text.
+_DEEP_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){20}""")
+
+
 def load_setup(path: str | Path) -> Setup:
     """The setup in the file `path`. Raises SetupError with file, key and what would be right."""
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
+        text = read_setup_bytes(Path(path)).decode("utf-8-sig")
     except OSError as error:
         raise SetupError(f"{path}: cannot be read ({error.strerror})") from None
     except UnicodeDecodeError:
@@ -69,8 +76,19 @@ def load_setup(path: str | Path) -> Setup:
     return parse_setup(text, str(path))
 
 
+def read_setup_bytes(path: Path) -> bytes:
+    """The bytes of the setup file `path`. Raises OSError, SetupError for a file that is far too large for one."""
+    with path.open("rb") as file:
+        data = file.read(LARGEST_SETUP_BYTES + 1)
+    if len(data) > LARGEST_SETUP_BYTES:
+        raise SetupError(f"{path}: is larger than {LARGEST_SETUP_BYTES / 1e6:g} MB; that is no setup")
+    return data
+
+
 def parse_setup(text: str, source: str = "setup") -> Setup:
     """The setup in `text`; `source` names it in errors. Raises SetupError."""
+    if _DEEP_KEY.search(text):
+        raise SetupError(f"{source}: a key of more than twenty parts; no key here has more than two")
     try:
         tree = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # a number of 5 000 digits, a list 1 000 deep
