@@ -84,7 +84,7 @@ def test_a_truncated_stream_gives_what_arrived_whole(tmp_path: Path, setup: Path
     path = stream(tmp_path / "s.txt", [HEADER, *samples(range(100))])
     path.write_bytes(path.read_bytes()[:-20])
     with pytest.raises(
-        StreamError, match="breaks off in the middle of a line after .* s; what had arrived whole"
+        StreamError, match=r"breaks off in the middle of a line after .* s; what had arrived whole"
     ):
         replay(setup, path, tmp_path / "session")
     assert open_session(tmp_path / "session").tables["main"].host_s.size == 99
