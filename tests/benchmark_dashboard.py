@@ -56,7 +56,7 @@ ZOOM = """([start, end]) => new Promise((done) => {
     requestAnimationFrame(() => done(performance.now() - begun));
   };
   plot.on('plotly_afterplot', painted);
-  Plotly.relayout(plot, { 'xaxis.range[0]': start, 'xaxis.range[1]': end });
+  Plotly.relayout(plot, { 'xaxis2.range[0]': start, 'xaxis2.range[1]': end });
 })"""
 
 

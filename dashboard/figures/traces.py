@@ -146,9 +146,10 @@ def stretch_text(stretch: Stretch) -> str:
 
 
 def _add_marks(figure: go.Figure, marks: Sequence[Mark], display: Display) -> None:
-    """Each mark as a flag in the lane with its text; the newest ones as dashed lines through all panels too."""
-    if not marks:
-        return
+    """Each mark as a flag in the lane with its text; the newest ones as dashed lines through all panels too.
+
+    Without any there is still a trace: plotly forgets the axes of a lane that has none.
+    """
     figure.layout.shapes += tuple(
         {
             "type": "line",
