@@ -9,7 +9,7 @@ import numpy.typing as npt
 from tsdownsample import MinMaxDownsampler
 
 FloatArray = npt.NDArray[np.float64]
-POINTS = 1000
+POINTS = 800
 
 
 def visible(time_s: FloatArray, start_s: float, end_s: float) -> slice:

@@ -113,7 +113,7 @@ def view(
 def _line(
     table: PhysicalTable, channel: Channel, display: Display, span_s: tuple[float, float], points: int
 ) -> Line:
-    fewer = points if channel.panel.startswith(DEVIATION) else points // 2
+    fewer = points if channel.panel.startswith(DEVIATION) else points // 3
     time_s, values = thin_out(table.time_s, channel.values, *span_s, table.gaps_s, fewer)
     return Line(channel, on_axis(time_s), in_unit(channel, values, display).astype(np.float32))
 
@@ -132,7 +132,7 @@ def _laid_over(
     for channel in channels(table):
         hidden = channel.cylinder is not None and is_faint(channel.cylinder, followed)
         if channel.panel in panels and not hidden:
-            time_s, values = thin_out(table.time_s, channel.values, first, last, table.gaps_s, points // 2)
+            time_s, values = thin_out(table.time_s, channel.values, first, last, table.gaps_s, points // 3)
             y = in_unit(channel, values, display).astype(np.float32)
             lines.append(Line(channel, on_axis(time_s + overlay.shift_s), y, table.name))
     return lines
