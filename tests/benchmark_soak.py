@@ -59,16 +59,14 @@ def look(pid: int, at_h: float) -> Look:
 
 
 def tell(title: str, looks: list[Look], sent: int, written: int) -> None:
-    """One line; the first tenth is left out of the growth, since buffers fill and modules load."""
-    steady = looks[len(looks) // 10 :]
-    hours, memory = np.array([(a.at_h, a.memory_MB) for a in steady]).T
-    slope = float(np.polynomial.Polynomial.fit(hours, memory, 1).convert().coef[1])
-    descriptors = sorted({a.descriptors for a in steady})
+    """One line; memory at the end of each tenth, so that a plateau can be told from a slope."""
+    tenths = [looks[round(k * (len(looks) - 1) / 10)].memory_MB for k in range(1, 11)]
+    descriptors = [look.descriptors for look in looks[len(looks) // 10 :]]
     cpu = (looks[-1].cpu_s - looks[0].cpu_s) / (3600 * (looks[-1].at_h - looks[0].at_h))
     print(
-        f"{title}: {written} of {sent} lines written; memory {memory[0]:.1f} MB, then {memory.min():.1f} to "
-        f"{memory.max():.1f} MB, trend {slope:+.2f} MB/h; descriptors {descriptors[0]} to {descriptors[-1]}, "
-        f"{steady[0].descriptors} then {steady[-1].descriptors}; CPU {100 * cpu:.2f} % of the time"
+        f"{title}: {written} of {sent} lines written; memory {' '.join(f'{MB:.1f}' for MB in tenths)} MB; "
+        f"descriptors {min(descriptors)} to {max(descriptors)}, at the end {descriptors[-1]}; "
+        f"CPU {100 * cpu:.2f} % of the time"
     )
 
 
