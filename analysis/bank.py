@@ -9,30 +9,24 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import findings
+from analysis.bank_sweep import BankSweep, bank_sweep
 from analysis.combustion_faults import CombustionFault, hot_without_shift
 from analysis.deviation import deviation_budget, heat_line
 from analysis.holds import Hold, best_hold, find_holds, region_offsets
 from analysis.operating_regions import region_dependence
-from analysis.probe_faults import (
-    DRIFT_CERTAIN,
-    DRIFT_CERTAIN_BY_HOLDS,
-    DRIFT_CERTAIN_WHEN_HOT,
-    UNKNOWN_DRIFT,
-    DriftRate,
-    ProbeFault,
-    drifting,
+from analysis.probe_faults import ProbeFault
+from analysis.result import (
+    FAULTS,
+    BankBalance,
+    CylinderBalance,
+    Finding,
+    Method,
+    RegionOffset,
+    Side,
+    SweepCurves,
 )
-from analysis.result import BankBalance, CylinderBalance, Finding, Method, RegionOffset, Side, SweepCurves
 from analysis.session_view import SessionView
-from analysis.sweep import (
-    RANGE_MIN,
-    SweepEstimate,
-    curves,
-    estimate_sweep,
-    mixture_range,
-    sweep_data,
-    usable_points,
-)
+from analysis.sweep import SweepEstimate, curves
 from analysis.uncertainty import budget_line, combined_u, expanded_u95
 
 FloatArray = npt.NDArray[np.float64]
@@ -52,30 +46,50 @@ class BankJudgement:
     used: tuple[tuple[int, int], ...]
 
 
+@dataclass(frozen=True)
+class BankEvidence:
+    """What the judgement of every cylinder of the bank `name` reads.
+
+    swept: its sweeps; broken: faults found before any curve was fitted, or by drift; hot: those far from their
+    neighbours at the same mixture; healthy: cylinders with a probe and not broken; hold: the best steady hold.
+    """
+
+    view: SessionView
+    name: str
+    swept: BankSweep
+    broken: Mapping[int, ProbeFault | CombustionFault]
+    hot: Mapping[int, CombustionFault]
+    healthy: tuple[int, ...]
+    hold: Hold | None
+
+    @property
+    def sweep(self) -> SweepEstimate | None:
+        """The sweep that tells the offsets."""
+        return self.swept.estimate
+
+
 def judge_bank(view: SessionView, name: str) -> BankJudgement:
-    """Judge the bank `name`."""
+    """Judge the bank `name`: broken probes, misfires, drift, the sweep, hot ones, holds, then operating regions."""
     bank = next(b for b in view.table.setup.bank if b.name == name)
     broken: dict[int, ProbeFault | CombustionFault] = {**view.misfires, **view.probe_faults}
-    sweep, drifted = _sweep_of_sound_probes(view, name, broken)
-    broken.update(drifted)
+    swept = bank_sweep(view, name, broken)
+    broken.update(swept.drifted)
+    sweep = swept.estimate
     healthy = tuple(c for c in bank.cylinders if c in view.table.cylinders and c not in broken)
     hot = hot_without_shift(sweep) if sweep is not None else {}
     steady = tuple(c for c in healthy if c not in hot)
-    holds = find_holds(view, name, steady if len(steady) > 1 else healthy, sweep)
-    best = best_hold(holds)
+    holds = find_holds(view, name, steady if len(steady) > 1 else healthy, swept.curve)
+    evidence = BankEvidence(view, name, swept, broken, hot, healthy, best_hold(holds))
     region_table = region_offsets(view, holds, sweep)
-    entries = tuple(
-        _with_regions(_cylinder(view, name, c, broken, hot, sweep, best, len(healthy)), region_table, sweep)
-        for c in bank.cylinders
-    )
+    entries = tuple(_with_regions(_cylinder(evidence, c), region_table, evidence) for c in bank.cylinders)
     return BankJudgement(
-        bank=_bank_balance(name, bank.cylinders, best, sweep),
+        bank=_bank_balance(name, bank.cylinders, evidence.hold, sweep),
         cylinders=entries,
-        method=_method(sweep, best),
+        method=_method(sweep, evidence.hold),
         sweeps=() if sweep is None else (curves(sweep),),
         regions=region_table,
-        next_steps=_next_steps(view, name, entries, sweep, best),
-        used=_used(view, sweep, best),
+        next_steps=_next_steps(evidence, entries),
+        used=_used(view, sweep, evidence.hold),
     )
 
 
@@ -87,81 +101,28 @@ def _method(sweep: SweepEstimate | None, best: Hold | None) -> Method | None:
     return "steady" if best.region else "pull"
 
 
-def _sweep_of_sound_probes(
-    view: SessionView, name: str, broken: Mapping[int, object]
-) -> tuple[SweepEstimate | None, dict[int, ProbeFault]]:
-    """The best sweep, with the worst drifting probe taken out and the rest fitted again until none drifts."""
-    drifted: dict[int, ProbeFault] = {}
-    while True:
-        sound = tuple(c for c in view.lags[name].cylinders if c not in broken and c not in drifted)
-        sweep = _best_sweep(view, name, sound) if len(sound) > 1 else None
-        rates = {c: view.drifts.get(c, UNKNOWN_DRIFT) for c in sound}
-        if sweep is not None:
-            for i, c in enumerate(sweep.cylinders):
-                rates[c] = rates[c].and_also(
-                    DriftRate(float(sweep.fit.drift_C_per_min[i]), float(sweep.fit.drift_u_C_per_min[i]))
-                )
-        hot = hot_without_shift(sweep) if sweep is not None else {}
-        found = {}
-        for c in sound:
-            certain = DRIFT_CERTAIN_BY_HOLDS if sweep is None else DRIFT_CERTAIN
-            fault = drifting(c, rates[c], DRIFT_CERTAIN_WHEN_HOT if c in hot else certain)
-            if fault is not None:
-                found[c] = fault
-        if not found:
-            return sweep, drifted
-        worst = max(found, key=lambda c: abs(rates[c].C_per_min) / rates[c].u_C_per_min)
-        drifted[worst] = found[worst]
-
-
-def _best_sweep(view: SessionView, name: str, healthy: tuple[int, ...]) -> SweepEstimate | None:
-    """The region whose mixture range tells the offsets of `healthy` best; None where none was wide enough."""
-    found = []
-    lags = view.lags[name]
-    for region in view.regions:
-        points = usable_points(view.blocks, list(region), name, view.settle_s)
-        if mixture_range(view.blocks, points, name) < RANGE_MIN:
-            continue
-        setup = view.table.setup
-        level = float(np.nanmean(view.blocks.egt_C[points]))
-        tolerance = 0.0075 * level / np.sqrt(3.0)
-        height_u_C = float(np.hypot(1.5 * setup.assumptions.heat_u_C, tolerance))
-        data = sweep_data(view.blocks, points, name, lags.of(healthy), height_u_C)
-        estimate = None if data is None or len(healthy) < 2 else estimate_sweep(data, name)
-        if estimate is not None:
-            found.append(estimate)
-    return min(found, key=lambda e: float(np.mean(e.u95_percent)), default=None)
-
-
-def _cylinder(
-    view: SessionView,
-    name: str,
-    cylinder: int,
-    broken: Mapping[int, ProbeFault | CombustionFault],
-    hot: Mapping[int, CombustionFault],
-    sweep: SweepEstimate | None,
-    hold: Hold | None,
-    n_healthy: int,
-) -> CylinderBalance:
-    if cylinder in broken or cylinder in hot:
-        return _faulty(name, cylinder, broken, hot, sweep)
-    deviation_C, deviation_u95_C = _deviation_of(view, cylinder, hold)
-    nothing = _nothing_to_say(view, cylinder, sweep, hold, n_healthy)
+def _cylinder(evidence: BankEvidence, cylinder: int) -> CylinderBalance:
+    if cylinder in evidence.broken or cylinder in evidence.hot:
+        return _faulty(evidence, cylinder)
+    nothing = _nothing_to_say(evidence, cylinder)
     if nothing:
         return CylinderBalance(
-            cylinder, name, deviation_C, deviation_u95_C, None, None, "undetermined", nothing
+            cylinder, evidence.name, *_deviation_of(evidence, cylinder), None, None, "undetermined", nothing
         )
-    if sweep is not None and cylinder in sweep.cylinders:
-        return _by_sweep(view, name, cylinder, sweep, deviation_C, deviation_u95_C)
-    assert hold is not None
-    return _by_hold(view, name, cylinder, hold)
+    if evidence.sweep is not None and cylinder in evidence.sweep.cylinders:
+        return _by_sweep(evidence, cylinder, evidence.sweep)
+    assert evidence.hold is not None
+    return _by_hold(evidence, cylinder, evidence.hold)
 
 
 def _with_regions(
-    entry: CylinderBalance, offsets: tuple[RegionOffset, ...], sweep: SweepEstimate | None
+    entry: CylinderBalance, offsets: tuple[RegionOffset, ...], evidence: BankEvidence
 ) -> CylinderBalance:
-    """Add what changes with the operating point; only a sweep makes regions comparable beyond the ports' own heat."""
-    if sweep is None or entry.finding in ("probe-fault", "combustion-fault"):
+    """Add what changes with the operating point; only a sweep makes regions comparable beyond the ports' own heat.
+
+    What changed with time would pass for it, since the points were held one after the other.
+    """
+    if evidence.sweep is None or evidence.swept.changed or entry.finding in FAULTS:
         return entry
     found = region_dependence(entry.cylinder, [o for o in offsets if o.cylinder == entry.cylinder])
     if found is None:
@@ -176,75 +137,73 @@ def _with_regions(
     )
 
 
-def _faulty(
-    name: str,
-    cylinder: int,
-    broken: Mapping[int, ProbeFault | CombustionFault],
-    hot: Mapping[int, CombustionFault],
-    sweep: SweepEstimate | None,
-) -> CylinderBalance:
-    fault = broken[cylinder] if cylinder in broken else hot[cylinder]
+def _faulty(evidence: BankEvidence, cylinder: int) -> CylinderBalance:
+    fault, sweep = evidence.broken.get(cylinder) or evidence.hot[cylinder], evidence.sweep
     finding: Finding = "probe-fault" if isinstance(fault, ProbeFault) else "combustion-fault"
     offset = u95 = None
     reason = fault.reason
-    if cylinder in hot and sweep is not None:
+    if cylinder in evidence.hot and sweep is not None:
         i = sweep.cylinders.index(cylinder)
         offset, u95 = float(sweep.offset_percent[i]), float(sweep.u95_percent[i])
         reason += f"; its mixture is {offset:+.1f} ± {u95:.1f} % of its bank's mean, so fuel is not the cure"
     return CylinderBalance(
-        cylinder, name, None, None, offset, u95, finding, (reason, "no trim until this is mended")
+        cylinder, evidence.name, None, None, offset, u95, finding, (reason, "no trim until this is mended")
     )
 
 
-def _deviation_of(view: SessionView, cylinder: int, hold: Hold | None) -> tuple[float | None, float | None]:
+def _deviation_of(evidence: BankEvidence, cylinder: int) -> tuple[float | None, float | None]:
+    hold = evidence.hold
     if hold is None or cylinder not in hold.deviation.cylinders:
         return None, None
     i = hold.deviation.cylinders.index(cylinder)
-    lines = deviation_budget(hold.deviation, view.table.setup, i)
+    lines = deviation_budget(hold.deviation, evidence.view.table.setup, i)
     return float(hold.deviation.deviation_C[i]), expanded_u95(lines)
 
 
-def _nothing_to_say(
-    view: SessionView, cylinder: int, sweep: SweepEstimate | None, hold: Hold | None, n_healthy: int
-) -> tuple[str, ...]:
-    if cylinder not in view.table.cylinders:
+def _nothing_to_say(evidence: BankEvidence, cylinder: int) -> tuple[str, ...]:
+    hold = evidence.hold
+    if cylinder not in evidence.view.table.cylinders:
         return (f"cylinder {cylinder} has no probe in the setup",)
-    if n_healthy < 2:
+    if len(evidence.healthy) < 2:
         return (findings.ALONE,)
-    if sweep is not None:
+    if evidence.sweep is not None:
         return ()
     if hold is None:
-        return (findings.NOTHING_STEADY,)
+        return (findings.NOTHING_STEADY if evidence.swept.flank is None else findings.NO_BEND,)
     if hold.side is None:
         return (findings.NO_MIXTURE,)
     return () if hold.slope is not None and hold.slope.telling else (findings.NEAR_PEAK,)
 
 
-def _by_sweep(
-    view: SessionView,
-    name: str,
-    cylinder: int,
-    sweep: SweepEstimate,
-    deviation_C: float | None,
-    deviation_u95_C: float | None,
-) -> CylinderBalance:
+def _by_sweep(evidence: BankEvidence, cylinder: int, sweep: SweepEstimate) -> CylinderBalance:
     i = sweep.cylinders.index(cylinder)
     offset, u95 = float(sweep.offset_percent[i]), float(sweep.u95_percent[i])
-    threshold = view.table.setup.trims.threshold_percent
+    threshold = evidence.view.table.setup.trims.threshold_percent
     finding = findings.judge(offset, u95, threshold)
     reasons = [findings.sweep_reason(cylinder, offset, u95, threshold, finding)]
+    if cylinder in evidence.swept.changed:
+        reasons.append(evidence.swept.changed[cylinder])
     if sweep.left_out_points:
         share = sweep.left_out_points / (sweep.left_out_points + len(sweep.fit.data.time_s))
         reasons.append(
             f"{100 * share:.0f} % of the sweep was left out: something jumped there that mixture does not explain"
         )
     return CylinderBalance(
-        cylinder, name, deviation_C, deviation_u95_C, offset, u95, finding, tuple(reasons), sweep.budgets[i]
+        cylinder=cylinder,
+        bank=evidence.name,
+        egt_deviation_C=(deviation := _deviation_of(evidence, cylinder))[0],
+        egt_deviation_u95_C=deviation[1],
+        fuel_offset_percent=offset,
+        fuel_offset_u95_percent=u95,
+        finding=finding,
+        reasons=tuple(reasons),
+        budget=sweep.budgets[i],
+        changed_in_session=cylinder in evidence.swept.changed,
     )
 
 
-def _by_hold(view: SessionView, name: str, cylinder: int, hold: Hold) -> CylinderBalance:
-    setup, deviation, slope = view.table.setup, hold.deviation, hold.slope
+def _by_hold(evidence: BankEvidence, cylinder: int, hold: Hold) -> CylinderBalance:
+    setup, deviation, slope = evidence.view.table.setup, hold.deviation, hold.slope
     assert slope is not None
     i = deviation.cylinders.index(cylinder)
     measured = deviation_budget(deviation, setup, i)
@@ -265,7 +224,15 @@ def _by_hold(view: SessionView, name: str, cylinder: int, hold: Hold) -> Cylinde
     finding = findings.steady_finding(value, u95_C, offset, u95, setup.trims.threshold_percent)
     reason = findings.steady_reason(cylinder, value, u95_C, offset, u95, str(hold.side), finding)
     return CylinderBalance(
-        cylinder, name, value, expanded_u95(measured), offset, u95, finding, (reason,), (*with_heat, *lines)
+        cylinder=cylinder,
+        bank=evidence.name,
+        egt_deviation_C=value,
+        egt_deviation_u95_C=expanded_u95(measured),
+        fuel_offset_percent=offset,
+        fuel_offset_u95_percent=u95,
+        finding=finding,
+        reasons=(reason,),
+        budget=(*with_heat, *lines),
     )
 
 
@@ -294,22 +261,20 @@ def _bank_balance(
     )
 
 
-def _next_steps(
-    view: SessionView,
-    name: str,
-    entries: tuple[CylinderBalance, ...],
-    sweep: SweepEstimate | None,
-    hold: Hold | None,
-) -> tuple[str, ...]:
-    steps = [
-        f"mend first: {entry.reasons[0]}"
+def _next_steps(evidence: BankEvidence, entries: tuple[CylinderBalance, ...]) -> tuple[str, ...]:
+    name, hold = evidence.name, evidence.hold
+    steps = [f"mend first: {entry.reasons[0]}" for entry in entries if entry.finding in FAULTS]
+    steps += [
+        f"cylinder {entry.cylinder}: find out what changed its mixture before it is trimmed"
         for entry in entries
-        if entry.finding in ("probe-fault", "combustion-fault")
+        if entry.changed_in_session
     ]
     open_question = any(entry.finding == "undetermined" for entry in entries)
-    if name not in view.blocks.ln_phi:
+    if name not in evidence.view.blocks.ln_phi:
         steps.append(f"bank {name}: fit a lambda sensor, or name a mixture column under [conditions]")
-    elif sweep is None:
+    elif evidence.swept.flank is not None:
+        steps += [findings.WIDER_ADVICE, findings.SWEEP_ADVICE, findings.RETURN_ADVICE]
+    elif evidence.sweep is None:
         steps.append(findings.SWEEP_ADVICE)
         if hold is not None and hold.side == "near-peak":
             steps.append(findings.RICHER_ADVICE)

@@ -5,14 +5,19 @@ from __future__ import annotations
 from analysis.result import Finding
 
 EVEN_WITHIN_U95 = 1.25  # an interval wider than this many thresholds cannot call a cylinder even
+PROBABLE_SHARE_OF_U95 = (
+    1 / 3
+)  # two thirds of a standard uncertainty: three chances in four that it is no more
 
 
 def judge(offset_percent: float, u95_percent: float, threshold_percent: float) -> Finding:
     """'lean', 'rich', 'even' or 'undetermined' for an offset with its expanded uncertainty [% fuel per air].
 
-    A difference counts when it is both certain (outside its own interval) and worth a trim (from the threshold on).
+    A difference counts when it is certain (outside its own interval) and may well be worth a trim: the threshold is
+    reached by the offset or by what its uncertainty may easily have hidden.
     """
-    if abs(offset_percent) > u95_percent and abs(offset_percent) >= threshold_percent:
+    size = abs(offset_percent)
+    if size > u95_percent and size + PROBABLE_SHARE_OF_U95 * u95_percent >= threshold_percent:
         return "lean" if offset_percent < 0 else "rich"
     return "even" if u95_percent <= EVEN_WITHIN_U95 * threshold_percent else "undetermined"
 
@@ -81,6 +86,10 @@ NEAR_PEAK = (
     "cannot tell from here"
 )
 NO_MIXTURE = "no lambda for this bank, and no mixture column: a deviation, but not which mixture it means"
+NO_BEND = (
+    "the mixture was moved, but over too straight a part of the curve: a cylinder that is shifted looks the same there "
+    "as one that is hotter"
+)
 NOTHING_STEADY = "no steady stretch in which this bank's probes could be compared"
 ALONE = "no other healthy cylinder in this bank to compare with"
 

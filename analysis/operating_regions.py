@@ -28,6 +28,8 @@ HEAT_CHANGE_U_C = (
 CERTAIN = 2.6  # standard deviations: one in a hundred by chance
 WIDTH_RANGE = 1.3  # longest over shortest pulse below which flow and dead time look alike
 WORTH_PERCENT = 1.5
+# Between injectors of one set; beyond that Eq. (1) has fitted something else. Common practice, no published source.
+LARGEST_DEAD_MS, LARGEST_FLOW_PERCENT = 0.4, 10.0
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ def _by_pulse_width(
     flow, dead_ms = covariance @ design.T @ (value / u)
     left = value / u - design @ np.array([flow, dead_ms])
     if abs(dead_ms) < CERTAIN * np.sqrt(covariance[1, 1]) or float(left @ left) > 6.0 * (len(known) - 2):
+        return None
+    if abs(dead_ms) > LARGEST_DEAD_MS or abs(flow) > LARGEST_FLOW_PERCENT:
         return None
     u95 = coverage_factor(np.inf) * float(np.sqrt(covariance[1, 1]))
     return RegionDependence(

@@ -243,7 +243,8 @@ def drifting(cylinder: int, rate: DriftRate, certain: float = DRIFT_CERTAIN) -> 
         cylinder,
         "drifting",
         f"cylinder {cylinder}'s reading drifts by {rate.C_per_min:+.1f} ± {2 * rate.u_C_per_min:.1f} °C a minute "
-        "against its neighbours while nothing else changes: the probe or its connection is failing",
+        "against its neighbours at the same conditions: the probe or its connection is failing, or this cylinder's "
+        "mixture changes as the engine runs; another sweep later in the session tells the two apart",
     )
 
 

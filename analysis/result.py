@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 Finding = Literal["even", "lean", "rich", "undetermined", "probe-fault", "combustion-fault"]
+FAULTS: tuple[Finding, ...] = ("probe-fault", "combustion-fault")
 Method = Literal["sweep", "steady", "pull", "mixed"]
 Side = Literal["rich", "near-peak", "lean", "mixed"]
 Kind = Literal["steady", "sweep", "pull"]
@@ -68,7 +69,7 @@ class CylinderBalance:
     Offsets are None where the data cannot tell; `reasons` then says why. `budget` adds up to the offset's standard
     uncertainty (or the deviation's where there is no offset). flow_offset_percent, dead_time_ms: only where offsets at
     several pulse widths tell flow from dead time. depends_on_region: its offset changes with the operating point
-    otherwise.
+    otherwise. changed_in_session: two sweeps disagree about it beyond doubt; the offset is the last one's.
     """
 
     cylinder: int
@@ -84,6 +85,7 @@ class CylinderBalance:
     dead_time_ms: float | None = None
     dead_time_u95_ms: float | None = None
     depends_on_region: bool = False
+    changed_in_session: bool = False
 
 
 @dataclass(frozen=True)

@@ -48,7 +48,17 @@ class SweepFit:
 
     def slope_at(self, ln_phi: float) -> tuple[float, float]:
         """dEGT/d(fuel) of the shared curve [°C per % fuel] and its standard uncertainty."""
-        row = self.basis.slopes(np.array([ln_phi]))[0] / 100.0
+        return self._by_curve(self.basis.slopes(np.array([ln_phi]))[0])
+
+    def bend(self) -> tuple[float, float]:
+        """How much that slope differs between the richest and the leanest twentieth, with its standard uncertainty."""
+        late = self.data.time_s - self.delay_s
+        ends = np.percentile(np.interp(late, self.data.x_time_s, self.data.x), [5, 95])
+        leanest, richest = self.basis.slopes(ends)
+        return self._by_curve(richest - leanest)
+
+    def _by_curve(self, derivative: FloatArray) -> tuple[float, float]:
+        row = derivative / 100.0
         return float(row @ self.curve), float(np.sqrt(row @ self.curve_covariance @ row))
 
 

@@ -23,7 +23,9 @@ FloatArray = npt.NDArray[np.float64]
 
 MAX_SHIFT = 0.2  # ln(fuel): a cylinder 20 % off does not run
 GAIN_WIDTH = 0.08  # cylinders' curves differ in height by some per cent; common practice, no published source
-DRIFT_C_PER_MIN = 1.0  # steady drift of a sound probe; common practice, no published source
+# Steady drift of a sound probe and its port: 40 °C in an hour would be a broken one. Common practice, no published
+# source.
+DRIFT_C_PER_MIN = 0.7
 DELAY_WIDTH_S = 2.0  # lambda against temperature, after what is known of both is taken off
 OWN_CONDITION_WIDTH_C = 1.0  # and what one cylinder does more than its bank
 CONDITION_WIDTH_C = 10.0  # effect of one standard deviation of speed or load within a steady hold

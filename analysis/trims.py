@@ -11,13 +11,20 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import lsq_linear
 
-from analysis.result import Balance, BankBalance, CylinderBalance, CylinderTrim, RegionTrim, Trims
+from analysis.result import (
+    FAULTS,
+    Balance,
+    BankBalance,
+    CylinderBalance,
+    CylinderTrim,
+    RegionTrim,
+    Trims,
+)
 from daq.setupfile import TrimLimits
 
 FloatArray = npt.NDArray[np.float64]
 
 KEEP_MEAN_WEIGHT = 1e3  # stiff enough that the bank's mean moves by less than 0.001 %
-FAULTS = ("probe-fault", "combustion-fault")
 SMALLEST_TRIM = 0.05  # %: below what an injector's fuel can be set to
 
 CAUTIONS = (
@@ -55,8 +62,17 @@ def propose_trims(balance: Balance, limits: TrimLimits) -> Trims:
         spread_before_C=before,
         spread_after_C=after,
         spread_after_u95_C=after_u95,
-        cautions=CAUTIONS,
+        cautions=(*_cautions_of_change(balance), *CAUTIONS),
         regions=_region_trims(balance, limits),
+    )
+
+
+def _cautions_of_change(balance: Balance) -> tuple[str, ...]:
+    return tuple(
+        f"Cylinder {c.cylinder}'s mixture changed within the session: a trim for how it ended is wrong for how it "
+        "began. Find the cause first."
+        for c in balance.cylinders
+        if c.changed_in_session
     )
 
 

@@ -39,7 +39,7 @@ class Case:
     """A kind of session.
 
     odd_percent: one cylinder is that far off, the others of its bank share the rest; 0: all even. dead_ms: one
-    cylinder's injector has so much more dead time.
+    cylinder's injector has so much more dead time. lost_percent: one cylinder loses so much fuel when hot.
     """
 
     name: str
@@ -47,6 +47,7 @@ class Case:
     odd_percent: float | None = None
     fault: str | None = None
     dead_ms: float | None = None
+    lost_percent: float | None = None
     options: dict[str, Any] = field(default_factory=dict)
 
 
@@ -89,6 +90,9 @@ CASES = (
     Case("regions: flow alone", "three-points"),
     Case("regions: dead time", "three-points", dead_ms=0.2, options={"offsets": "even"}),
     Case("regions: air with speed", "three-points", options={"air_slope_percent": 4.0}),
+    Case("warmth: even, cool and hot", "cold-and-hot", odd_percent=0.0),
+    Case("warmth: one 3 % off throughout", "cold-and-hot", odd_percent=-3.0),
+    Case("warmth: one loses 3 % when hot", "cold-and-hot", lost_percent=3.0, options={"offsets": "even"}),
     Case("holds, fault: misfire", "holds", fault="misfire"),
     Case("holds, fault: open", "holds", fault="open"),
     Case("holds, fault: reversed", "holds", fault="reversed"),
@@ -137,6 +141,9 @@ def options_of(case: Case, seed: int) -> tuple[dict[str, Any], tuple[int, ...]]:
         return options, (odd,) if case.odd_percent else ()
     if case.dead_ms is not None:
         options["dead_time_ms"] = [case.dead_ms * (c == odd) for c in CYLINDERS]
+        return options, (odd,)
+    if case.lost_percent is not None:
+        options["lost_when_hot_percent"] = [case.lost_percent * (c == odd) for c in CYLINDERS]
         return options, (odd,)
     if case.fault is None:
         return options, ()
@@ -198,7 +205,9 @@ def judge(job: tuple[Case, str, int]) -> Outcome:
         shape=shape,
         seed=seed,
         cylinders=table.cylinders,
-        truth=np.array([truth.offset_percent[c] for c in table.cylinders]),
+        truth=means[-1]
+        if case.lost_percent is not None  # the answer is for the last sweep, when hot
+        else np.array([truth.offset_percent[c] for c in table.cylinders]),
         offset=_numbers(row.fuel_offset_percent for row in rows),
         u95=_numbers(row.fuel_offset_u95_percent for row in rows),
         finding=tuple(row.finding for row in rows),

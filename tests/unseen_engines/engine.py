@@ -19,6 +19,7 @@ class EngineTruth:
 
     fuel_percent, air_percent: how much more fuel and air than commanded each cylinder gets;
     air_slope_percent: change of that air per 1000 rpm above 3000; dead_time_ms: excess injector dead time;
+    lost_when_hot_percent: fuel lost when the engine is hot through;
     heat_C and gain: the cylinder's own height and own scale of the curve; probe_gain and probe_offset_C:
     error of the probe at temperature T is probe_gain*T + probe_offset_C; tau_s: time constant of the probe at
     the moderate condition.
@@ -35,6 +36,7 @@ class EngineTruth:
     air_percent: FloatArray
     air_slope_percent: FloatArray
     dead_time_ms: FloatArray
+    lost_when_hot_percent: FloatArray
     heat_C: FloatArray
     gain: FloatArray
     probe_gain: FloatArray
@@ -134,6 +136,9 @@ def make_engine(shape: str, seed: int, quiet: bool = False, **changes: object) -
         air_percent=air,
         air_slope_percent=uniform("air slope", n, options.air_slope_percent),
         dead_time_ms=np.zeros(n) if options.dead_time_ms is None else np.asarray(options.dead_time_ms, float),
+        lost_when_hot_percent=np.zeros(n)
+        if options.lost_when_hot_percent is None
+        else np.asarray(options.lost_when_hot_percent, float),
         heat_C=uniform("heat", n, options.heat_C),
         gain=1 + uniform("gain", n, options.gain),
         probe_gain=probe_gain,

@@ -51,6 +51,8 @@ class Options:
     offsets: "random" (normal, sd `offset_sd_percent`), "even", or the offset of each cylinder in % (made
     zero-mean in its bank). air_sd_percent: how much of it comes by air; air_slope_percent: ± change of air
     per 1000 rpm. dead_time_ms: None or each cylinder's excess injector dead time, on top of the offsets.
+    lost_when_hot_percent: None or the fuel that each cylinder loses once heat has reached it, about
+    `hot_after_s` of running (half of it there, nearly all two minutes later).
     """
 
     banks: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: EIGHT)
@@ -59,6 +61,8 @@ class Options:
     air_sd_percent: float = 0.9
     air_slope_percent: float = 0.0
     dead_time_ms: Sequence[float] | None = None
+    lost_when_hot_percent: Sequence[float] | None = None
+    hot_after_s: float = 450.0
     bank_offset_percent: float = 1.5
     gain: float = 0.06
     heat_C: float = 6.0

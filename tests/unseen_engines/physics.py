@@ -75,9 +75,17 @@ def _mixture(
     phi = (1 + wander / 100) / line.lambda_[:, None]
     width = 0.062 * load / line.lambda_
     fuel = (1 + engine.fuel_percent / 100) * (1 - engine.dead_time_ms / np.maximum(width, 0.3)[:, None])
+    fuel = fuel * (1 - engine.lost_when_hot_percent / 100 * _heated_through(engine, line)[:, None])
     air = 1 + (engine.air_percent + engine.air_slope_percent * (rpm[:, None] - MODERATE_RPM) / 1000) / 100
     bank = 1 + engine.bank_fuel_percent[engine.bank_index] / 100
     return phi * fuel / air * bank, np.where(line.running, width + DEAD_TIME_MS, 0.0)
+
+
+def _heated_through(engine: EngineTruth, line: Timeline) -> FloatArray:
+    """(n_samples,) 0..1: how far heat has come to the fuel: late, then within two minutes, as metal lets it through."""
+    step = line.time_s[1] - line.time_s[0]
+    run_s = np.cumsum(line.running) * step
+    return np.asarray(1 / (1 + np.exp(-(run_s - engine.options.hot_after_s) / 30.0)))
 
 
 def _misfire(engine: EngineTruth, line: Timeline, noise_seed: int) -> FloatArray:

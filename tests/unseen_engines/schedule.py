@@ -113,6 +113,16 @@ SCHEDULES: dict[str, Schedule] = {
         hold(2600, 48, 0.87, 30.0),
         *CLOSING,
     ),
+    "cold-and-hot": _named(
+        (
+            sweep(0.78, 0.78, 10.0, "hold"),
+            sweep(0.78, 1.10, 150.0),
+            hold(MODERATE_RPM, MODERATE_KPA, 0.88, 420.0),
+            sweep(0.78, 0.78, 10.0, "hold"),
+            sweep(0.78, 1.10, 150.0),
+        ),
+        holds=False,
+    ),
     "warmed": (*opening(20.0)[:1], *warmed_ports((1, 2, 3, 4, 5, 6, 7, 8))),
     "pulls": _named(
         tuple(
