@@ -18,7 +18,8 @@ import numpy as np
 
 from analysis.result import Balance
 from daq.errors import EvenburnError
-from daq.physical import PhysicalTable
+from daq.physical import Mark, PhysicalTable
+from daq.session import add_mark
 from dashboard.analysis_worker import DONE, Task, Work, analyse_session, serve
 from dashboard.display import DARK, LIGHT
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
@@ -34,7 +35,8 @@ PARTS_KEPT = 30
 class Progress:
     """How far an analysis is. `table` comes before `balance`; `error` is one clear line.
 
-    thumbnails, glances: small pictures (light, dark) of table and balance.
+    thumbnails, glances: small pictures (light, dark) of table and balance. read_as: the files' state when they were
+    read, if marks have been added since.
     """
 
     phase: Phase
@@ -47,6 +49,7 @@ class Progress:
     length_s: float = 0.0
     thumbnails: tuple[str, str] = ("", "")
     glances: tuple[str, str] = ("", "")
+    read_as: Fingerprint | None = None
 
     @property
     def over(self) -> bool:
@@ -134,6 +137,25 @@ class Analyst:
             self._known.pop(old, None)
             self._looked_at.pop(old, None)
 
+    def add_mark(self, session: str, mark: Mark) -> None:
+        """Write `mark` into a session; what is known of it stays, since no result rests on an operator's mark.
+
+        Raises SessionError where it cannot be written.
+        """
+        before, job = self._folder.fingerprint(session), Job(session)
+        add_mark(self._folder.path(session), mark.kind, mark.text, time_s=mark.time_s)
+        with self._changed:
+            known = self._known.get(job)
+            if known is None or known.table is None or known.fingerprint != before or not known.over:
+                return
+            marks = tuple(sorted((*known.table.marks, mark), key=lambda each: each.time_s))
+            self._known[job] = replace(
+                known,
+                fingerprint=self._folder.fingerprint(session),
+                read_as=known.read_as or before,
+                table=replace(known.table, marks=marks),
+            )
+
     def again(self, session: str, part: Part | None = None) -> None:
         """Forget what is known of an analysis, e.g. after it was stopped."""
         with self._changed:
@@ -194,9 +216,12 @@ class Analyst:
     def _analyse(self, job: Job) -> None:
         try:
             fingerprint = self._folder.fingerprint(job.session)
-            self._update(job, fingerprint=fingerprint)
+            self._update(job, fingerprint=fingerprint, read_as=None)
             pipe = self._worker()
-            pipe.send(Task(self._folder.path(job.session), fingerprint, job.part))
+            whole = self._known.get(Job(job.session))
+            same = whole is not None and whole.fingerprint == fingerprint
+            read_as = whole.read_as if whole and same and job.part else None
+            pipe.send(Task(self._folder.path(job.session), read_as or fingerprint, job.part))
             while (answer := pipe.recv()) != DONE:
                 self._take(job, answer)
             self._update(job, phase="done")

@@ -5,6 +5,7 @@ It keeps the last session's table, so that another range of the same session is 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -59,7 +60,12 @@ def _table_of(task: Task) -> PhysicalTable:
 
 
 def serve(requests: Connection, work: Work) -> None:
-    """The worker's loop: a task in; tables, balances, then DONE or an error out."""
+    """The worker's loop: a task in; tables, balances, then DONE or an error out.
+
+    It stands back for whatever else wants the processor: a recorder, the server, the reader's browser.
+    """
+    if hasattr(os, "nice"):
+        os.nice(5)
     while True:
         try:
             task = requests.recv()

@@ -47,11 +47,9 @@ WATCH = """() => {
 }"""
 ZOOM = """([start, end]) => new Promise((done) => {
   const plot = document.querySelector('#review-traces .js-plotly-plot');
-  const begun = performance.now();
-  let paints = 0;
-  const painted = () => {  // the first paint is the browser's own of the old points, the second has the new ones
-    paints += 1;
-    if (paints < 2) return;
+  const begun = performance.now(), before = plot.data[0].x;
+  const painted = () => {  // first the browser's own painting of the old points, in the end that of new ones
+    if (plot.data[0].x === before) return;
     plot.removeListener('plotly_afterplot', painted);
     requestAnimationFrame(() => done(performance.now() - begun));
   };
@@ -153,13 +151,13 @@ def review(page: Page, address: str, folder: Path, hours: float) -> None:
     page.wait_for_function("() => document.querySelector('#review-range-content h2')")
     page.wait_for_timeout(3000)
     rng, times, answers = np.random.default_rng(2), [], []
-    page.on("response", lambda r: answers.append(r) if "_dash-update" in r.url else None)
-    for _ in range(25):
+    page.on("response", lambda r: answers.append(r) if "/traces?" in r.url else None)
+    for _ in range(40):
         start, length = rng.uniform(0, hours * 3000), rng.uniform(60, hours * 600)
-        times.append(page.evaluate(ZOOM, [axis(start), axis(start + length)]))
-        page.wait_for_timeout(400)
+        times.append(page.evaluate(ZOOM, [start, start + length]))
+        page.wait_for_timeout(rng.uniform(300, 3000))  # the part that was in view may or may not be analysed
     print(f"  zoom: {quantiles(times)} ms")
-    sizes = [len(a.body()) for a in answers if "review-traces" in (a.request.post_data or "")[:60]]
+    sizes = [len(a.body()) for a in answers]
     print(f"  payload of one zoom: {np.median(sizes) / 1000:.0f} kB")
     scripts = page.evaluate(
         "performance.getEntriesByType('resource').reduce((n, r) => n + r.decodedBodySize, 0)"
@@ -174,11 +172,6 @@ def first_paint_s(page: Page, address: str) -> float:
     page.wait_for_selector("#review-traces .scatterlayer .js-line", state="attached", timeout=180_000)
     page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
     return time.perf_counter() - begun
-
-
-def axis(time_s: float) -> str:
-    """A time as the picture's axis writes it."""
-    return str(np.datetime64("1970-01-02", "ms") + np.timedelta64(int(time_s * 1000), "ms")).replace("T", " ")
 
 
 def write_long_session(folder: Path, hours: float) -> float:

@@ -34,6 +34,7 @@ SETTINGS = {
     "--disable-sync",
 }
 LONGEST_MS = 30_000
+PLOT = "const plot = document.querySelector('#review-traces .js-plotly-plot');"
 PAGES = ("/", "/review?session=boat", "/balance?session=boat", "/trims?session=boat", "/sessions", "/balance")
 
 
@@ -143,6 +144,16 @@ def launch(tmp_path: Path) -> Iterator[Launch]:
     launch.close()
 
 
+# The deviation at which bead number i stands between the two named lines of its rail [°C].
+BEAD_BY_ITS_SCALE = """i => {
+  const rail = document.querySelector("#rails .rail"), heights = [], names = [];
+  rail.querySelectorAll("line.tick").forEach(line => heights.push(+line.getAttribute("y1")));
+  rail.querySelectorAll("[data-side]").forEach(text => names.push(parseFloat(text.textContent.replace("−", "-"))));
+  const bead = rail.querySelectorAll("g")[i].getAttribute("transform").match(/ ([-\\d.]+)\\)/);
+  return names[0] + (bead[1] - heights[0]) / (heights[1] - heights[0]) * (names[1] - names[0]);
+}"""
+
+
 def test_record_see_it_go_lean_mark_and_stop(watched: Any, server: str, folder: Path, launch: Launch) -> None:
     page = watched
     ready(page, server, "/")
@@ -160,6 +171,8 @@ def test_record_see_it_go_lean_mark_and_stop(watched: Any, server: str, folder: 
         time.monotonic() - lean_since < 5.0
     )  # within a second by its benchmark; here the machine may be busy
     expect(page.locator("#rails .absolute").nth(2)).to_have_text("740")
+    shown_C = page.evaluate(BEAD_BY_ITS_SCALE, 2)
+    assert shown_C == pytest.approx(30.0, abs=1.0), "the bead stands where the scale beside it says"
     expect(page.locator("#live-session")).to_have_text("first run")
     launch.open_circuit = True
     expect(deviation.nth(3)).to_have_text("open")
@@ -210,6 +223,15 @@ def test_review_zoom_choose_a_stretch_follow_and_lay_over(watched: Any, server: 
     page.mouse.move(box["x"] + box["width"] * 0.9, box["y"] + 60, steps=5)
     page.mouse.up()
     expect(page.locator("#review-range-content h2")).to_contain_text("In view: 2:")
+    begins, ends = page.evaluate(f"() => {{ {PLOT} return [plot.data[0].x[0], plot.data[0].x.at(-1)]; }}")
+    assert 100 < begins < ends  # what was drawn of the rest is gone
+    page.mouse.dblclick(box["x"] + box["width"] * 0.5, box["y"] + 60)
+    expect(page.locator("#review-range-content h2")).to_have_text("The whole session")
+    page.fill("#mark-time", "42.5")
+    page.fill("#mark-text", "cowl on")
+    page.click("#mark-add")
+    marked = "plot.data.some((trace) => (trace.hovertext || []).some((text) => text.endsWith('cowl on')))"
+    page.wait_for_function(f"() => {{ {PLOT} return {marked}; }}")
     page.get_by_role("link", name=re.compile("^sweep")).first.click()
     expect(page.locator("#review-range-content h2")).to_contain_text("In view:")
     expect(page.locator("#review-range-content table")).to_contain_text("lean")
@@ -217,7 +239,11 @@ def test_review_zoom_choose_a_stretch_follow_and_lay_over(watched: Any, server: 
     expect(page.get_by_role("link", name="5", exact=True)).to_have_class(re.compile("followed"))
     page.get_by_text("Lay another session over this one").click()
     page.get_by_role("link", name="boat trimmed").click()
-    expect(page.locator("#review-over-content")).to_contain_text("Dotted: boat trimmed")
+    expect(page.locator("#review-over-content")).to_contain_text("Dotted: boat trimmed, moved by")
+    dotted = "plot.data.find((trace) => (trace.name || '').startsWith('boat trimmed:'))"
+    page.wait_for_function(f"() => {{ {PLOT} return {dotted}; }}")
+    page.fill("#review-shift", "10000")  # which leaves nothing of it in view
+    page.wait_for_function(f"() => {{ {PLOT} return {dotted}.x.length < 3; }}")
     page.get_by_role("link", name="Balance", exact=True).click()  # the followed cylinder comes along
     expect(page.get_by_role("link", name="5", exact=True)).to_have_class(re.compile("followed"))
 

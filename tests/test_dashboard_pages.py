@@ -19,7 +19,6 @@ from dash._utils import to_json
 from daq.session import open_session
 from dashboard.analysis_worker import Work
 from dashboard.pages import PAGE_MODULES, balance, review, sessions, trims
-from dashboard.pages.review_zoom import range_in
 from dashboard.server import close, create_app
 
 HOME = "http://127.0.0.1:8050"
@@ -294,55 +293,83 @@ def test_small_pictures_are_svg_and_nothing_else(app: Any, kind: str) -> None:
 QUERY = {"session": "lean", "cylinder": None, "over": None, "start": None, "end": None}
 
 
-def zoom(app: Any, relayout: dict[str, Any], query: dict[str, Any] = QUERY) -> Any:
-    return call(
-        app,
-        ["review-traces.figure", "review-range-query.data"],
-        {"review-traces.relayoutData": relayout},
-        {"review-query.data": query, "review-range-query.data": {"part": [0, 1]}},
-        "review-traces.relayoutData",
-    )
+def looked_at(app: Any, **query: Any) -> Any:
+    """What the page's script is given to draw."""
+    return app.server.test_client().get("/traces", base_url=HOME, query_string=query)
+
+
+def times(packed: dict[str, str]) -> Any:
+    return np.frombuffer(base64.b64decode(packed["bdata"]))
 
 
 def test_zooming_draws_only_what_is_in_view(app: Any) -> None:
     analysed(app, "lean")
-    answer = zoom(app, {"xaxis.range[0]": "1970-01-02 00:02:00", "xaxis.range[1]": "1970-01-02 00:03:00"})
-    assert answer["review-range-query"]["data"]["part"] == [120, 180]
-    assert (answer["review-start"]["value"], answer["review-end"]["value"]) == (120, 180)
-    changes = {
-        tuple(c["location"]): c["params"]["value"] for c in answer["review-traces"]["figure"]["operations"]
-    }
-    assert changes["layout", "xaxis", "range"] == [86_400_000 + 120_000, 86_400_000 + 180_000]
-    x = np.frombuffer(base64.b64decode(changes["data", 0, "x"]["bdata"]))
-    assert x.min() >= 86_400_000 + 119_000 and x.max() <= 86_400_000 + 181_000
-    whole = zoom(app, {"xaxis.autorange": True})
-    assert whole["review-range-query"]["data"]["part"] is None
+    seen = looked_at(app, session="lean", start=120, end=180).json
+    assert seen["span"] == [120, 180] == seen["layout"]["xaxis.range"]
+    x = times(seen["x"][0])
+    assert x.min() >= 119 and x.max() <= 181
+    assert (
+        looked_at(app, session="lean").json["span"] == looked_at(app, session="lean", start="x").json["span"]
+    )
 
 
-def test_a_change_that_is_no_zoom_changes_nothing(app: Any) -> None:
+def test_what_is_zoomed_to_fits_the_traces_that_are_drawn(app: Any) -> None:
+    analysed(app, "lean", "even")
+    for over in (None, "even"):
+        given = {"over": over} if over else {}
+        figure, seen = (
+            whole_picture(app, {**QUERY, "over": over}),
+            looked_at(app, session="lean", **given).json,
+        )
+        drawn = [t for t in figure["data"] if t.get("mode") in {"lines", "text"}]
+        assert len(drawn) == len(seen["x"]) == len(seen["y"])
+        assert [t.get("mode") for t in figure["data"][: len(drawn)]] == [t["mode"] for t in drawn]
+        assert figure["data"][len(drawn) - 1]["text"] == seen["kinds"]
+
+
+def test_a_second_session_is_moved_by_hand(app: Any) -> None:
+    analysed(app, "lean", "even")
+
+    def first_s(**more: Any) -> float:
+        return min(
+            float(times(x)[0]) for x in looked_at(app, session="lean", over="even", **more).json["x"][20:28]
+        )
+
+    assert first_s(shift=40) - first_s(shift=0) == pytest.approx(40.0, abs=2.0)
+    moved = whole_picture(app, {**QUERY, "over": "even"}, 40)
+    assert [t for t in moved["data"] if str(t.get("name")).startswith("harbour-trial: cylinder 5")]
+
+
+def test_only_a_session_that_is_there_is_looked_at(app: Any) -> None:
+    assert looked_at(app, session="../lean").status_code == 404
+    assert looked_at(app, session="lean", over="nowhere").status_code == 404
+    assert looked_at(app).status_code == 404
+
+
+def test_the_range_in_view_is_analysed(app: Any) -> None:
     analysed(app, "lean")
-    assert zoom(app, {"dragmode": "pan"}) is None
+
+    def answer(in_view: Any) -> Any:
+        return call(
+            app,
+            ["review-start.value", "review-range-query.data"],
+            {"review-view.data": in_view},
+            {"review-query.data": QUERY, "review-range-query.data": {"part": [0, 1]}},
+            "review-view.data",
+        )
+
+    part = answer([120, 180])
+    assert part["review-range-query"]["data"]["part"] == [120, 180]
+    assert (part["review-start"]["value"], part["review-end"]["value"]) == (120, 180)
+    assert answer([-1e9, 1e9])["review-range-query"]["data"]["part"] is None
+    assert answer(None) is None
 
 
-def whole_picture(app: Any, query: dict[str, Any] = QUERY) -> Any:
+def whole_picture(app: Any, query: dict[str, Any] = QUERY, shift: Any = None) -> Any:
     """The figure as it is drawn when the stretches have become known."""
-    outputs = ["review-traces.figure", "review-range-query.data"]
-    state = {"review-query.data": query, "review-range-query.data": {"part": None}}
-    return call(app, outputs, {}, state, "review-stretches-content.children")["review-traces"]["figure"]
-
-
-@pytest.mark.parametrize(
-    ("relayout", "expected"),
-    [
-        ({"xaxis.range[0]": 86_400_000, "xaxis.range[1]": 86_405_000}, (0.0, 5.0)),
-        ({"xaxis3.range": ["1970-01-02", "1970-01-02 00:00:05"]}, (0.0, 5.0)),
-        ({"xaxis.autorange": True}, (None, None)),
-        ({"yaxis.range[0]": 1}, None),
-        ({}, None),
-    ],
-)
-def test_range_from_a_change_of_the_axes(relayout: dict[str, Any], expected: Any) -> None:
-    assert range_in(relayout) == expected
+    state = {"review-query.data": query, "review-shift.value": shift}
+    answer = call(app, ["review-traces.figure"], {}, state, "review-stretches-content.children")
+    return answer["review-traces"]["figure"]
 
 
 def test_a_click_follows_a_cylinder_or_shows_a_stretch(app: Any) -> None:
@@ -369,7 +396,8 @@ def test_a_second_session_is_laid_over(app: Any) -> None:
     assert [t for t in figure["data"] if str(t.get("name")).startswith("harbour-trial: cylinder 5")]
 
 
-def test_a_mark_is_added_to_the_session(own_app: Any, tmp_path: Path) -> None:
+def test_a_mark_is_added_to_the_session_and_shown_at_once(own_app: Any, tmp_path: Path) -> None:
+    analysed(own_app, "lean")
     answer = call(
         own_app,
         ["mark-said.children"],
@@ -377,9 +405,12 @@ def test_a_mark_is_added_to_the_session(own_app: Any, tmp_path: Path) -> None:
         {"mark-time.value": 12.5, "mark-text.value": "cowl on", "mark-session.data": "lean"},
         "mark-add.n_clicks",
     )
-    assert "was added" in json.dumps(answer)
+    assert "Marked at" in json.dumps(answer)
     marks = [m for m in open_session(tmp_path / "lean").marks if m.kind == "operator"]
     assert [(m.time_s, m.text) for m in marks] == [(12.5, "cowl on")]
+    assert own_app.server.config["EVENBURN"].analyst.ask("lean").phase == "done"  # not read again for it
+    drawn = next(t for t in whole_picture(own_app)["data"] if t.get("name") == "marks")
+    assert "0:12 operator: cowl on" in drawn["hovertext"]
 
 
 @pytest.mark.parametrize(("time_s", "text"), [(None, "x"), (3, ""), ("3", "x"), (3, None)])

@@ -20,8 +20,8 @@ from dashboard.figures.rails import deviation_rails, offset_rails, predicted_rai
 from dashboard.figures.regions import regions_figure
 from dashboard.figures.sweep import shifted, sweep_figure
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
-from dashboard.figures.trace_view import Overlay, from_axis, on_axis
-from dashboard.figures.traces import LANE, traces_figure
+from dashboard.figures.trace_view import LANE, Overlay, time_ticks
+from dashboard.figures.traces import traces_figure
 
 RAIL = {"title": "fuel offset", "unit": "%", "least": 2.0}
 
@@ -129,16 +129,23 @@ def test_traces_hold_each_channel_and_break_at_what_is_missing() -> None:
     assert names.count("cylinder 4") == 2  # its deviation and its temperature
     assert {"port", "starboard", "speed", "load"} <= set(names)
     lost = next(t for t in figure.data if t.name == "cylinder 4")
-    after = np.asarray(lost.x, dtype=float) > on_axis(61.0)
+    after = np.asarray(lost.x, dtype=float) > 61.0
     assert np.isnan(np.asarray(lost.y, dtype=float)[after]).all()
 
 
-def test_lane_names_and_hatches_the_stretches() -> None:
+def test_lane_names_the_stretches_and_hollows_the_unused() -> None:
     trims, table = builders.near_peak()
     figure = traces_figure(table, Display(), 0.0, 400.0, stretches=trims.balance.stretches)
     lane = next(trace for trace in figure.data if trace.name == LANE)
     assert [list(pair) for pair in lane.customdata] == [[90.0, 150.0], [150.0, 300.0], [40.0, 55.0]]
-    assert list(lane.marker.pattern.shape) == ["", "/", "/"]
+    used, *unused = lane.marker.color
+    assert used == LIGHT.band and set(unused) == {"rgba(0,0,0,0)"}
+    words = [t for t in figure.data if t.type == "scatter" and t.mode == "text"][-1]
+    assert list(words.text) == [
+        "<b>steady</b>",
+        "<b>sweep</b>",
+    ]  # no room for the third, which is 15 s of 400 s
+    assert list(words.x) == [120.0, 225.0]
     assert "lambda did not move far enough" in lane.hovertext[1]
 
 
@@ -157,19 +164,30 @@ def test_overlay_is_moved_and_kept_to_the_same_panels() -> None:
     _, other = builders.even()
     figure = traces_figure(table, Display(), 0.0, 400.0, overlay=Overlay(replace(other, name="before"), 50.0))
     laid_over = next(t for t in figure.data if t.name == "before: cylinder 5")
-    assert on_axis(50.0) <= float(np.asarray(laid_over.x)[0]) < on_axis(52.0)
+    assert 50.0 <= float(np.asarray(laid_over.x)[0]) < 52.0
 
 
-@given(st.floats(0, 1e6))
-def test_time_axis_and_back(time_s: float) -> None:
-    assert from_axis(float(on_axis(time_s))) == pytest.approx(time_s, abs=1e-6)
+@pytest.mark.parametrize(
+    ("span_s", "in_view"),
+    [
+        ((0.0, 36000.0), ["0:00", *(f"{hour}:00:00" for hour in range(2, 11, 2))]),
+        ((60.0, 180.0), ["1:00", "1:15", "1:30", "1:45", "2:00", "2:15", "2:30", "2:45", "3:00"]),
+        ((3723.0, 3723.2), [f"1:02:03.{n:02d}" for n in range(0, 21, 5)]),
+        ((0.0, 0.0), ["0:00.00"]),
+    ],
+)
+def test_times_on_the_axis_are_round(span_s: tuple[float, float], in_view: list[str]) -> None:
+    ticks_s, texts = time_ticks(*span_s)
+    start_s, end_s = span_s
+    shown = [text for t, text in zip(ticks_s, texts, strict=True) if start_s - 1e-9 <= t <= end_s + 1e-9]
+    assert shown == in_view
 
 
-def test_time_axis_reads_what_the_browser_reports() -> None:
-    assert from_axis("1970-01-02 00:01:30.5000") == pytest.approx(90.5)
-    assert from_axis("1970-01-02") == pytest.approx(0.0)
-    assert from_axis("evil") is None
-    assert from_axis(None) is None
+@given(st.floats(0, 1e6), st.floats(0, 1e6))
+def test_times_on_the_axis_are_few_and_in_order(start_s: float, length_s: float) -> None:
+    ticks_s, texts = time_ticks(start_s, start_s + length_s)
+    assert len(set(texts)) == len(texts) == len(ticks_s) <= 32
+    assert list(ticks_s) == sorted(ticks_s)
 
 
 @settings(max_examples=60, deadline=None)

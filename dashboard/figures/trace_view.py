@@ -4,20 +4,43 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from analysis.result import Stretch
 from daq.physical import PhysicalTable
-from dashboard.display import Display
+from dashboard.display import Display, write_time
 from dashboard.figures.channels import DEVIATION, TEMPERATURE, Channel, channels, in_unit
 from dashboard.figures.downsample import POINTS, thin_out, visible
 from dashboard.figures.style import is_faint
 
 FloatArray = npt.NDArray[np.float64]
-# plotly takes small numbers on a date axis for years, so the axis begins at the second day of its calendar
-AXIS_BEGINS_MS = 86_400_000.0
+LANE = "stretches"
+MOST_TICKS, MOST_TICKS_NARROW = 9, 4
+TICK_STEPS_S = (
+    0.01,
+    0.02,
+    0.05,
+    0.1,
+    0.2,
+    0.5,
+    1,
+    2,
+    5,
+    10,
+    15,
+    30,
+    60,
+    120,
+    300,
+    600,
+    900,
+    1800,
+    3600,
+    7200,
+    10800,
+)
 
 
 @dataclass(frozen=True)
@@ -30,7 +53,7 @@ class Overlay:
 
 @dataclass(frozen=True)
 class Line:
-    """A channel as drawn: x on the time axis, y in the reader's unit, both (n_points,). laid_over: whose it is."""
+    """A channel as drawn: x [s], y in the reader's unit, both (n_points,). laid_over: whose it is."""
 
     channel: Channel
     x: FloatArray
@@ -50,32 +73,36 @@ class Labels:
 
 @dataclass(frozen=True)
 class View:
-    """Everything that depends on the span of time in view; `ranges` of the panels' values."""
+    """Everything that depends on the span of time [s] in view; `ranges` of the panels' values.
+
+    The time axis is a plain one with ticks of our own: plotly reads every time of a date axis as text.
+    """
 
     panels: tuple[str, ...]
     lines: tuple[Line, ...]
     labels: tuple[Labels, ...]
+    kinds: Labels
     ranges: dict[str, list[float] | None]
     span: list[float]
+    ticks_s: list[float]
+    tick_texts: list[str]
 
 
-def on_axis(time_s: Any) -> Any:
-    """Times [s since the recording began] as the time axis takes them."""
-    return np.multiply(time_s, 1000.0) + AXIS_BEGINS_MS
+def time_ticks(start_s: float, end_s: float, most: int = MOST_TICKS) -> tuple[list[float], list[str]]:
+    """Round times [s] and their texts, at most `most` in view and as many again at each side, for those who pan."""
+    length_s = max(end_s - start_s, TICK_STEPS_S[0])
+    step_s = next((step for step in TICK_STEPS_S if length_s / step <= most), None)
+    if step_s is None:
+        step_s = 3600.0 * np.ceil(length_s / most / 3600.0)
+    first, last = np.ceil((start_s - length_s) / step_s), np.floor((end_s + length_s) / step_s)
+    ticks = [float(n * step_s) for n in np.arange(max(first, 0.0), last + 1)]
+    return ticks, [write_time(t) if step_s >= 1 else _write_parts(t) for t in ticks]
 
 
-def from_axis(value: Any) -> float | None:
-    """The time [s] that the time axis reports as milliseconds or as a date and time; None for anything else."""
-    try:
-        milliseconds = (
-            float(value)
-            if isinstance(value, int | float)
-            else float(np.datetime64(str(value).replace(" ", "T"), "us").astype(np.int64)) / 1000.0
-        )
-    except ValueError:
-        return None
-    time_s = (milliseconds - AXIS_BEGINS_MS) / 1000.0
-    return time_s if np.isfinite(time_s) else None
+def _write_parts(time_s: float) -> str:
+    """'1:02:03.25' for a time [s] between whole seconds."""
+    hundredths = round(time_s * 100)
+    return f"{write_time(hundredths // 100)}.{hundredths % 100:02d}"
 
 
 def view(
@@ -85,10 +112,10 @@ def view(
     *,
     followed: int | None = None,
     overlay: Overlay | None = None,
-    points: int = POINTS,
+    stretches: Sequence[Stretch] = (),
 ) -> View:
     """The session between two times [s since the recording began]."""
-    shown = channels(table)
+    shown, points = channels(table), POINTS // 2 if display.narrow else POINTS
     panels = tuple(dict.fromkeys(c.panel for c in shown))
     lines = [_line(table, c, display, span_s, points) for c in shown]
     if overlay is not None:
@@ -105,8 +132,10 @@ def view(
         panels,
         tuple(lines),
         tuple(each for each in labels if each),
+        _kinds(stretches, span_s, 0.2 if display.narrow else 0.05),
         ranges,
-        [float(on_axis(t)) for t in span_s],
+        list(span_s),
+        *time_ticks(*span_s, MOST_TICKS_NARROW if display.narrow else MOST_TICKS),
     )
 
 
@@ -115,7 +144,7 @@ def _line(
 ) -> Line:
     fewer = points if channel.panel.startswith(DEVIATION) else points // 3
     time_s, values = thin_out(table.time_s, channel.values, *span_s, table.gaps_s, fewer)
-    return Line(channel, on_axis(time_s), in_unit(channel, values, display).astype(np.float32))
+    return Line(channel, time_s, in_unit(channel, values, display).astype(np.float32))
 
 
 def _laid_over(
@@ -134,7 +163,7 @@ def _laid_over(
         if channel.panel in panels and not hidden:
             time_s, values = thin_out(table.time_s, channel.values, first, last, table.gaps_s, points // 3)
             y = in_unit(channel, values, display).astype(np.float32)
-            lines.append(Line(channel, on_axis(time_s + overlay.shift_s), y, table.name))
+            lines.append(Line(channel, time_s + overlay.shift_s, y, table.name))
     return lines
 
 
@@ -148,7 +177,16 @@ def _labels(
     length_s = span_s[1] - span_s[0]
     at_s = span_s[0] + length_s * (np.arange(len(lines)) + 0.5) / len(lines)
     y = [_typical_near(table, c, t, length_s / 200, display) for c, t in zip(lines, at_s, strict=True)]
-    return Labels(lines[0].panel, on_axis(at_s), np.array(y), tuple(c.label for c in lines))
+    return Labels(lines[0].panel, at_s, np.array(y), tuple(c.label for c in lines))
+
+
+def _kinds(stretches: Sequence[Stretch], span_s: tuple[float, float], least_share: float) -> Labels:
+    """The kind of each stretch in the middle of what is in view of it, where there is room for the word."""
+    inside = [(max(s.start_s, span_s[0]), min(s.end_s, span_s[1]), s.kind) for s in stretches]
+    least_s = least_share * (span_s[1] - span_s[0])
+    shown = [((a + b) / 2, kind) for a, b, kind in inside if b - a >= least_s]
+    x = np.array([middle for middle, _ in shown])
+    return Labels(LANE, x, np.full(x.shape, 0.5), tuple(kind for _, kind in shown))
 
 
 def _typical_near(

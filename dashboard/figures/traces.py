@@ -12,10 +12,9 @@ from daq.physical import Mark, PhysicalTable
 from dashboard.display import Display, write_time
 from dashboard.figures.channels import LOAD, MIXTURE, SPEED, TEMPERATURE, panel_title
 from dashboard.figures.style import bank_colour, finish, halo, is_faint
-from dashboard.figures.trace_view import Labels, Line, Overlay, on_axis, view
+from dashboard.figures.trace_view import LANE, Labels, Line, Overlay, view
 
 MOST_MARKS = 60
-LANE = "stretches"
 HEIGHTS = {TEMPERATURE: 1.7, MIXTURE: 1.2, SPEED: 0.9, LOAD: 0.9}
 
 
@@ -31,24 +30,28 @@ def traces_figure(
 ) -> go.Figure:
     """The session between start and end [s since the recording began], thinned out to what a screen can show.
 
-    Lines and labels come first among the traces, in the order of `dashboard.figures.trace_view.view`.
+    Lines and labels, those of the lane last, come first among the traces, in the order of
+    `dashboard.figures.trace_view.view`.
     """
-    seen = view(table, display, (start_s, end_s), followed=followed, overlay=overlay)
+    seen = view(table, display, (start_s, end_s), followed=followed, overlay=overlay, stretches=stretches)
     heights = [0.30] + [HEIGHTS.get(panel, 2.6) for panel in seen.panels]
     figure = make_subplots(rows=len(heights), shared_xaxes=True, vertical_spacing=0.022, row_heights=heights)
-    rows = {panel: row for row, panel in enumerate(seen.panels, start=2)}
+    rows = {panel: row for row, panel in enumerate((LANE, *seen.panels), start=1)}
     traces = [_trace(line, display, followed) for line in seen.lines]
-    traces += [_label_trace(labels, display) for labels in seen.labels]
-    panels = [line.channel.panel for line in seen.lines] + [labels.panel for labels in seen.labels]
+    texts = [*seen.labels, seen.kinds]
+    traces += [_label_trace(labels, display) for labels in texts]
+    panels = [line.channel.panel for line in seen.lines] + [labels.panel for labels in texts]
     figure.add_traces(traces, rows=[rows[panel] for panel in panels], cols=[1] * len(traces))
     _add_lane(figure, stretches, display)
     _add_marks(figure, table.marks, display)
-    for panel, row in rows.items():
+    for panel in seen.panels:
         title = panel_title(panel, table, display)
-        figure.layout[f"yaxis{row}"].update(title_text=title, range=seen.ranges[panel], nticks=5)
-    figure.update_xaxes(type="date", range=seen.span, tickformat="%H:%M:%S")
+        figure.layout[f"yaxis{rows[panel]}"].update(title_text=title, range=seen.ranges[panel], nticks=5)
+    figure.update_xaxes(range=seen.span, tickvals=seen.ticks_s, ticktext=seen.tick_texts, zeroline=False)
+    figure.update_xaxes(ticklabeloverflow="allow")  # else plotly measures every label at every zoom
+    figure.update_yaxes(fixedrange=True)
     figure.layout[f"xaxis{len(heights)}"].title.text = "time since the recording began [h:min:s]"
-    figure.layout.yaxis.update(visible=False, range=[0, 1], fixedrange=True)
+    figure.layout.yaxis.update(visible=False, range=[0, 1])
     figure.update_layout(dragmode="zoom", hovermode="closest", bargap=0, uirevision="kept")
     return finish(figure, display, height=170 + round(95 * sum(heights)), top=12, left=88)
 
@@ -72,47 +75,47 @@ def _trace(line: Line, display: Display, followed: int | None) -> go.Scatter:
         line=look,
         opacity=0.4 if faint else 1.0,
         name=name,
-        hovertemplate=f"{name}<br>%{{y:.4~g}}, %{{x|%H:%M:%S.%L}}<extra></extra>",
+        hovertemplate=f"{name}<br>%{{y:.4~g}} at %{{x:.2f}} s<extra></extra>",
     )
 
 
 def _label_trace(labels: Labels, display: Display) -> go.Scatter:
+    in_lane = labels.panel == LANE
     return go.Scatter(
         x=labels.x,
         y=labels.y,
         mode="text",
-        text=[f"<b>{text}</b>" for text in labels.texts],
-        textposition="top center",
-        textfont={"size": 16, "color": display.colours.ink, "shadow": halo(display)},
+        text=bold(labels),
+        textposition="middle center" if in_lane else "top center",
+        textfont={"size": 14 if in_lane else 16, "color": display.colours.ink, "shadow": halo(display)},
         hoverinfo="skip",
     )
 
 
+def bold(labels: Labels) -> list[str]:
+    """The texts as plotly draws them."""
+    return [f"<b>{text}</b>" for text in labels.texts]
+
+
 def _add_lane(figure: go.Figure, stretches: Sequence[Stretch], display: Display) -> None:
-    """The lane of stretches: a bar each, named, hatched where the result does not rest on it; a click chooses it."""
+    """The lane of stretches: a bar each, hollow where the result does not rest on it; a click chooses it.
+
+    Neither hatching nor words on the bars themselves: for a hundred stretches they cost a third of a zoom.
+    """
     colours = display.colours
     if not stretches:
         return
     figure.add_trace(
         go.Bar(
             orientation="h",
-            base=[on_axis(s.start_s) for s in stretches],
-            x=[(s.end_s - s.start_s) * 1000 for s in stretches],
+            base=[s.start_s for s in stretches],
+            x=[s.end_s - s.start_s for s in stretches],
             y=[0.5] * len(stretches),
             width=0.9,
             customdata=[[s.start_s, s.end_s] for s in stretches],
-            text=[s.kind for s in stretches],
-            textposition="inside",
-            insidetextanchor="middle",
-            textangle=0,
-            textfont={"size": 14, "color": colours.ink},
             marker={
-                "color": colours.band,
+                "color": [colours.band if s.used else "rgba(0,0,0,0)" for s in stretches],
                 "line": {"color": colours.faint_ink, "width": 1.5},
-                "pattern": {
-                    "shape": ["" if s.used else "/" for s in stretches],
-                    "fgcolor": colours.faint_ink,
-                },
             },
             hovertext=[stretch_text(s) for s in stretches],
             hoverinfo="text",
@@ -121,22 +124,20 @@ def _add_lane(figure: go.Figure, stretches: Sequence[Stretch], display: Display)
         row=1,
         col=1,
     )
-    figure.layout.shapes += tuple(
-        {
-            "type": "rect",
-            "xref": "x",
-            "yref": "paper",
-            "x0": on_axis(s.start_s),
-            "x1": on_axis(s.end_s),
-            "y0": 0,
-            "y1": 1,
-            "fillcolor": colours.band,
-            "line": {"width": 0},
-            "layer": "below",
-        }
-        for s in stretches
-        if s.used
+    bands = [(s.start_s, s.end_s) for s in stretches if s.used]
+    figure.layout.shapes += _one_shape(
+        "".join(f"M{start},0H{end}V1H{start}Z" for start, end in bands), {"width": 0}, colours.band
     )
+
+
+def _one_shape(
+    path: str, line: dict[str, object], fill: str = "rgba(0,0,0,0)"
+) -> tuple[dict[str, object], ...]:
+    """Everything of one kind behind the panels as one shape: hundreds of shapes cost most of a zoom."""
+    if not path:
+        return ()
+    place = {"type": "path", "xref": "x", "yref": "paper", "layer": "below"}
+    return ({**place, "path": path, "line": line, "fillcolor": fill},)
 
 
 def stretch_text(stretch: Stretch) -> str:
@@ -150,22 +151,13 @@ def _add_marks(figure: go.Figure, marks: Sequence[Mark], display: Display) -> No
 
     Without any there is still a trace: plotly forgets the axes of a lane that has none.
     """
-    figure.layout.shapes += tuple(
-        {
-            "type": "line",
-            "xref": "x",
-            "yref": "paper",
-            "x0": on_axis(mark.time_s),
-            "x1": on_axis(mark.time_s),
-            "y0": 0,
-            "y1": 1,
-            "line": {"color": display.colours.faint_ink, "width": 1, "dash": "dash"},
-        }
-        for mark in marks[-MOST_MARKS:]
+    figure.layout.shapes += _one_shape(
+        "".join(f"M{mark.time_s},0V1" for mark in marks[-MOST_MARKS:]),
+        {"color": display.colours.faint_ink, "width": 1, "dash": "dash"},
     )
     figure.add_trace(
         go.Scatter(
-            x=[on_axis(m.time_s) for m in marks],
+            x=[m.time_s for m in marks],
             y=[0.5] * len(marks),
             mode="markers",
             marker={"symbol": "triangle-down", "size": 13, "color": display.colours.ink},

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -13,7 +12,7 @@ from daq.physical import PhysicalTable
 from dashboard.analysing import Progress
 from dashboard.chosen_range import clip, span_of
 from dashboard.context import context
-from dashboard.display import write_time
+from dashboard.display import signed, write_time
 from dashboard.figures.channels import channels
 from dashboard.figures.traces import stretch_text
 from dashboard.pages.parts import (
@@ -27,7 +26,17 @@ from dashboard.pages.parts import (
 )
 from dashboard.pages.parts import graph as graph_of
 from dashboard.pages.review_notes import marks_section, register_notes, setup_section
-from dashboard.pages.review_zoom import Query, picture, range_query, range_result, zoomed
+from dashboard.pages.review_zoom import (
+    Query,
+    finite,
+    looked_at,
+    picture,
+    range_query,
+    range_result,
+    redrawn,
+    sweep_shift_s,
+    traces,
+)
 from dashboard.pages.wait import awaited, register_awaited
 
 PATH, NAME = "/review", "Review"
@@ -41,18 +50,10 @@ def layout(session: str | None = None, cylinder: str | None = None, **more: str)
         "session": session,
         "cylinder": int(cylinder) if cylinder and cylinder.isdecimal() else None,
         "over": more.get("over"),
-        "start": _seconds(more.get("start")),
-        "end": _seconds(more.get("end")),
+        "start": finite(more.get("start")),
+        "end": finite(more.get("end")),
     }
     return guarded(lambda: _page(query), NAME)
-
-
-def _seconds(text: object) -> float | None:
-    try:
-        value = float(str(text))
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
 
 
 def _page(query: Query) -> Component:
@@ -76,20 +77,34 @@ def register(app: Dash) -> None:
     """Make the page live."""
     register_awaited(app, "review", content, needs="table")
     register_awaited(app, "review-stretches", stretch_list)
-    register_awaited(app, "review-over", overlay_ready, needs="table")
+    register_awaited(app, "review-over", overlay_ready)
     register_awaited(app, "review-range", range_result)
     app.callback(
         Output("review-traces", "figure"),
+        Input("review-stretches-content", "children"),
+        Input("review-over-content", "children"),
+        Input("mark-added", "data"),
+        State("review-shift", "value"),
+        State("review-view", "data"),
+        State("review-query", "data"),
+        prevent_initial_call=True,
+    )(redrawn)
+    app.callback(
         Output("review-start", "value"),
         Output("review-end", "value"),
         Output("review-range-query", "data"),
-        Input("review-traces", "relayoutData"),
-        Input("review-stretches-content", "children"),
-        Input("review-over-content", "children"),
+        Input("review-view", "data"),
         State("review-query", "data"),
         State("review-range-query", "data"),
         prevent_initial_call=True,
-    )(zoomed)
+    )(looked_at)
+    app.clientside_callback(
+        ClientsideFunction("review", "watch"),
+        Input("review-traces", "figure"),
+        Input("review-shift", "value"),
+        State("review-query", "data"),
+    )
+    app.server.add_url_rule("/traces", "traces", traces)
     app.callback(
         Output("review-go", "href"),
         Input("review-traces", "clickData"),
@@ -121,11 +136,12 @@ def content(query: Query, progress: Progress) -> Children:
         graph_of(
             picture(query, table, progress.balance, span),
             "Drag along the time axis to look closer; double-click to see all. Bars on top: stretches at comparable "
-            "conditions, hatched where the result does not rest on them. ▼: marks. A click on a line follows its "
+            "conditions, hollow where the result does not rest on them. ▼: marks. A click on a line follows its "
             "cylinder, a click on a bar shows that stretch.",
             id="review-traces",
-            config={"modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"], "doubleClick": "reset"},
+            config={"modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"], "doubleClick": False},
         ),
+        dcc.Store(id="review-view"),
         _range_form(span),
         awaited("review-range", range_query(query, table, span), range_result),
         html.H2("Stretches"),
@@ -144,7 +160,7 @@ def chosen(click: dict[str, Any] | None, _shown: int, start: Any, end: Any, quer
     """Where a click leads: to a cylinder that is followed, or to a stretch or typed range that is shown."""
     target = {key: query[key] for key in ("session", "cylinder", "over", "start", "end")}
     if ctx.triggered_id == "review-show":
-        return address(PATH, **{**target, "start": _seconds(start), "end": _seconds(end)})
+        return address(PATH, **{**target, "start": finite(start), "end": finite(end)})
     point = (click or {}).get("points", [{}])[0]
     if isinstance(point.get("customdata"), list):  # a bar of the lane of stretches
         first, last = point["customdata"]
@@ -201,22 +217,42 @@ def _overlay_choice(query: Query) -> Component:
     items = [html.Li(dcc.Link(name, href=address(PATH, **kept, over=name))) for name in others]
     if query["over"]:
         items.insert(0, html.Li(dcc.Link("none", href=address(PATH, **kept))))
-    over = {"session": query["over"]}
+    over = {"session": query["over"], "under": query["session"]}
     waiting = (
-        awaited("review-over", over, overlay_ready, needs="table")
-        if query["over"]
-        else html.Div(id="review-over-content")
+        awaited("review-over", over, overlay_ready) if query["over"] else html.Div(id="review-over-content")
     )
     return html.Details(
         [
             html.Summary("Lay another session over this one (before and after)"),
             html.Ul(items, className="session-choice") if items else html.P("There is no other session."),
             waiting,
+            _shift_field(query),
         ],
         open=bool(query["over"]),
     )
 
 
+def _shift_field(query: Query) -> Component:
+    """By how much the second session is moved in time; the browser remembers it for these two sessions."""
+    field = dcc.Input(
+        id="review-shift",
+        type="number",
+        step="any",
+        debounce=0.4,
+        placeholder="by the sweeps",
+        persistence=f"{query['session']}/{query['over']}",
+    )
+    label = html.Label(["Move the dotted session later by [s]", field])
+    return html.Div([label], className="limits", hidden=not query["over"])
+
+
 def overlay_ready(query: Query, progress: Progress) -> Children:
-    """What is laid over, once it has been read."""
-    return [html.P(f"Dotted: {query['session']}, moved so that the sweeps begin together.")]
+    """What is laid over and how it was moved, once it has been analysed."""
+    first = context().analyst.ask(query["under"])
+    shift_s = sweep_shift_s(first.balance, progress.balance)
+    moved = (
+        "not moved, since the two do not both have a sweep"
+        if shift_s is None
+        else (f"moved by {signed(shift_s, 1)} s, so that the sweeps begin together")
+    )
+    return [html.P(f"Dotted: {query['session']}, {moved}, unless you say otherwise.")]

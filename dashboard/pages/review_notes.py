@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
+import time
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, dcc, html
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from daq.errors import EvenburnError
-from daq.session import add_mark
+from daq.physical import Mark
 from daq.setupfile import parse_setup
 from dashboard.context import context
+from dashboard.display import write_time
 from dashboard.pages.parts import message
 from dashboard.setup_edit import swap_probes
 
@@ -32,6 +35,7 @@ def marks_section(session: str) -> Component:
             ),
             html.Div(id="mark-said", role="status"),
             dcc.Store(id="mark-session", data=session),
+            dcc.Store(id="mark-added"),
         ]
     )
 
@@ -78,6 +82,7 @@ def register_notes(app: Dash) -> None:
     """Make both parts live."""
     app.callback(
         Output("mark-said", "children"),
+        Output("mark-added", "data"),
         Input("mark-add", "n_clicks"),
         State("mark-time", "value"),
         State("mark-text", "value"),
@@ -104,17 +109,16 @@ def register_notes(app: Dash) -> None:
     )(correct)
 
 
-def add(_clicks: int, time_s: Any, text: Any, session: str) -> Component:
-    """Write the mark into the session."""
-    if not isinstance(time_s, int | float) or not str(text or "").strip():
-        return message("Give the time in seconds and a few words.", "problem")
+def add(_clicks: int, time_s: Any, text: Any, session: str) -> tuple[Component, Any]:
+    """Write the mark into the session; the picture is drawn anew."""
+    words = str(text or "").strip()[:LONGEST_MARK]
+    if not isinstance(time_s, int | float) or not math.isfinite(time_s) or not words:
+        return message("Give the time in seconds and a few words.", "problem"), no_update
     try:
-        add_mark(
-            context().folder.path(session), "operator", str(text).strip()[:LONGEST_MARK], time_s=float(time_s)
-        )
+        context().analyst.add_mark(session, Mark(float(time_s), "operator", words))
     except EvenburnError as error:
-        return message(str(error), "problem")
-    return message("The mark was added; it shows in the picture when the page is opened again.")
+        return message(str(error), "problem"), no_update
+    return message(f"Marked at {write_time(time_s)}: {words}"), time.monotonic_ns()
 
 
 def swap(_clicks: int, first: Any, second: Any, text: str) -> tuple[str, Component]:

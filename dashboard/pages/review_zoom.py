@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import base64
+import json
+import math
 from typing import Any
 
 import numpy as np
-from dash import Patch, ctx, html, no_update
+from dash import html, no_update
 from dash.exceptions import PreventUpdate
+from flask import Response, request
 
 from analysis.result import Balance
+from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
 from dashboard.analysing import Progress
 from dashboard.chosen_range import clip, span_of
 from dashboard.context import context, display
 from dashboard.display import write_time
 from dashboard.figures.rails import deviation_rails, rails_figure
-from dashboard.figures.trace_view import Overlay, View, from_axis, view
-from dashboard.figures.traces import traces_figure
+from dashboard.figures.trace_view import Overlay, View, view
+from dashboard.figures.traces import bold, traces_figure
 from dashboard.pages.balance import findings_table
 from dashboard.pages.parts import Children
 from dashboard.pages.parts import graph as graph_of
@@ -25,15 +29,26 @@ from dashboard.pages.parts import graph as graph_of
 Query = dict[str, Any]
 
 
-def overlay_of(query: Query, balance: Balance | None) -> Overlay | None:
-    """The second session if one is laid over the first and has been read."""
+def overlay_of(query: Query, balance: Balance | None, shift_s: float | None = None) -> Overlay | None:
+    """The second session, moved by `shift_s` [s], if one is laid over the first and has been read.
+
+    Without a number it is moved so that the sweeps begin together.
+    """
     other = context().analyst.ask(query["over"]) if query["over"] else None
     if other is None or other.table is None:
         return None
-    return Overlay(other.table, sweep_shift_s(balance, other.balance))
+    if shift_s is None:
+        shift_s = sweep_shift_s(balance, other.balance) or 0.0
+    return Overlay(other.table, shift_s)
 
 
-def picture(query: Query, table: PhysicalTable, balance: Balance | None, span: tuple[float, float]) -> Any:
+def picture(
+    query: Query,
+    table: PhysicalTable,
+    balance: Balance | None,
+    span: tuple[float, float],
+    shift_s: float | None = None,
+) -> Any:
     """The figure of what is in view between span[0] and span[1] s."""
     return traces_figure(
         table,
@@ -41,21 +56,28 @@ def picture(query: Query, table: PhysicalTable, balance: Balance | None, span: t
         *span,
         stretches=balance.stretches if balance else (),
         followed=query["cylinder"],
-        overlay=overlay_of(query, balance),
+        overlay=overlay_of(query, balance, shift_s),
     )
 
 
-def new_view(in_view: View) -> Patch:
-    """Only what a change of the span in view changes in the figure, which is most of a zoom's speed."""
-    patch = Patch()
-    drawn = [(line.x, line.y) for line in in_view.lines] + [(names.x, names.y) for names in in_view.labels]
-    for number, (x, y) in enumerate(drawn):
-        patch["data"][number]["x"], patch["data"][number]["y"] = packed(x), packed(y)
+def new_view(in_view: View) -> dict[str, Any]:
+    """Only what a change of the span in view changes in the figure, as the page's script hands it to plotly."""
+    texts = [*in_view.labels, in_view.kinds]
+    drawn = [(line.x, line.y) for line in in_view.lines] + [(names.x, names.y) for names in texts]
+    layout: dict[str, Any] = {}
     for row, panel in enumerate(in_view.panels, start=2):
-        patch["layout"][f"yaxis{row}"]["range"] = in_view.ranges[panel]
+        layout[f"yaxis{row}.range"] = in_view.ranges[panel]
     for row in range(1, len(in_view.panels) + 2):
-        patch["layout"][f"xaxis{row if row > 1 else ''}"]["range"] = in_view.span
-    return patch
+        axis = f"xaxis{row if row > 1 else ''}"
+        layout[f"{axis}.range"] = in_view.span
+        layout[f"{axis}.tickvals"], layout[f"{axis}.ticktext"] = in_view.ticks_s, in_view.tick_texts
+    return {
+        "x": [packed(x) for x, _ in drawn],
+        "y": [packed(y) for _, y in drawn],
+        "kinds": bold(in_view.kinds),
+        "layout": layout,
+        "span": in_view.span,
+    }
 
 
 def packed(values: np.ndarray[Any, Any]) -> dict[str, str]:
@@ -64,48 +86,79 @@ def packed(values: np.ndarray[Any, Any]) -> dict[str, str]:
     return {"dtype": kind, "bdata": base64.b64encode(np.ascontiguousarray(values).tobytes()).decode()}
 
 
-def sweep_shift_s(first: Balance | None, second: Balance | None) -> float:
-    """What to add to the second session's times [s] so that its first used sweep begins where the first's does."""
+def sweep_shift_s(first: Balance | None, second: Balance | None) -> float | None:
+    """What to add to the second session's times [s] so that its first used sweep begins where the first's does.
+
+    None where not both have a sweep.
+    """
     starts = [
         next((s.start_s for s in balance.stretches if s.kind == "sweep" and s.used), None)
         if balance
         else None
         for balance in (first, second)
     ]
-    return starts[0] - starts[1] if starts[0] is not None and starts[1] is not None else 0.0
+    return starts[0] - starts[1] if starts[0] is not None and starts[1] is not None else None
 
 
-def zoomed(
-    relayout: dict[str, Any] | None, _stretches: Any, _over: Any, query: Query, shown: Query
-) -> tuple[Any, Any, Any, Any]:
-    """The picture of what has come into view, and the range to analyse."""
+def traces() -> Response | tuple[str, int]:
+    """What is in view between `start` and `end` [s] of the query, as JSON for the page's script."""
+    asked = request.args
+    cylinder = asked.get("cylinder", "")
+    query = {
+        "session": asked.get("session", ""),
+        "over": asked.get("over"),
+        "cylinder": int(cylinder) if cylinder.isdecimal() and len(cylinder) < 6 else None,
+    }
+    try:
+        progress = context().analyst.ask(query["session"])
+        overlay = overlay_of(query, progress.balance, finite(asked.get("shift")))
+    except EvenburnError as error:
+        return str(error), 404
+    if progress.table is None:
+        return "This session is still being read.", 503
+    span = clip(progress.table, finite(asked.get("start")), finite(asked.get("end")))
+    shown_as = display(progress.table.setup.engine.fuel)
+    stretches = progress.balance.stretches if progress.balance else ()
+    seen = view(
+        progress.table, shown_as, span, followed=query["cylinder"], overlay=overlay, stretches=stretches
+    )
+    return Response(json.dumps(new_view(seen)), mimetype="application/json")
+
+
+def finite(text: object) -> float | None:
+    """A finite number that a page or an address holds; None for anything else."""
+    try:
+        value = float(str(text))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def redrawn(_stretches: Any, _over: Any, _marked: Any, shift: Any, in_view: Any, query: Query) -> Any:
+    """The whole picture anew, as stretches, marks, or what is laid over have changed."""
     progress = context().analyst.ask(query["session"])
-    wished = range_in(relayout or {})
-    if progress.table is None or (wished is None and ctx.triggered_id == "review-traces"):
+    if progress.table is None:
         raise PreventUpdate
-    span = clip(progress.table, *(wished or (query["start"], query["end"])))
+    span = clip(progress.table, *span_in(in_view, query))
+    return picture(query, progress.table, progress.balance, span, finite(shift))
+
+
+def looked_at(in_view: Any, query: Query, shown: Query) -> tuple[float, float, Any]:
+    """The numbers of the range that has come into view, and the range to analyse."""
+    progress = context().analyst.ask(query["session"])
+    if progress.table is None or in_view is None:
+        raise PreventUpdate
+    span = clip(progress.table, *span_in(in_view, query))
     asked = range_query(query, progress.table, span)
     same = asked["part"] == shown.get("part")
-    if ctx.triggered_id == "review-traces":
-        shown_as, overlay = display(progress.table.setup.engine.fuel), overlay_of(query, progress.balance)
-        figure: Any = new_view(
-            view(progress.table, shown_as, span, followed=query["cylinder"], overlay=overlay)
-        )
-    else:
-        figure = picture(query, progress.table, progress.balance, span)
-    return figure, round(span[0], 2), round(span[1], 2), no_update if same else asked
+    return round(span[0], 2), round(span[1], 2), no_update if same else asked
 
 
-def range_in(relayout: dict[str, Any]) -> tuple[float | None, float | None] | None:
-    """The range of time [s] that a change of the axes asks for; None if it asks for none."""
-    if any(key.startswith("xaxis") and key.endswith("autorange") for key in relayout):
-        return (None, None)
-    for key, value in relayout.items():
-        if key.startswith("xaxis") and key.endswith(".range[0]"):
-            return from_axis(value), from_axis(relayout.get(key.replace("[0]", "[1]")))
-        if key.startswith("xaxis") and key.endswith(".range") and isinstance(value, list) and len(value) == 2:
-            return from_axis(value[0]), from_axis(value[1])
-    return None
+def span_in(in_view: Any, query: Query) -> tuple[float | None, float | None]:
+    """The range [s] that the reader zoomed to, else the one in the address."""
+    if isinstance(in_view, list) and len(in_view) == 2:
+        return finite(in_view[0]), finite(in_view[1])
+    return query["start"], query["end"]
 
 
 def range_query(query: Query, table: PhysicalTable, span: tuple[float, float]) -> Query:

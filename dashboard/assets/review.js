@@ -1,0 +1,63 @@
+"use strict";
+/* The review page's picture follows its reader: every zoom asks the server for what is in view and draws only that.
+   Left to itself the page would pass the whole picture through its state and draw it twice more. */
+(function () {
+  const SETTLED_MS = 300;
+  const watched = new WeakSet();
+  let asked = {}, newest = 0, settling = 0;
+
+  function numbers(packed) {
+    const text = atob(packed.bdata), bytes = new Uint8Array(text.length);
+    for (let i = 0; i < text.length; i += 1) bytes[i] = text.charCodeAt(i);
+    return packed.dtype === "f4" ? new Float32Array(bytes.buffer) : new Float64Array(bytes.buffer);
+  }
+
+  async function look(plot, start, end) {
+    const mine = ++newest;
+    const answer = await fetch("/traces?" + new URLSearchParams({ ...asked, start: start, end: end }));
+    if (!answer.ok) return;
+    const seen = await answer.json();
+    if (mine !== newest || !plot.isConnected) return;  // the reader has moved on
+    const drawn = plot.data.filter((trace) => trace.mode === "lines" || trace.mode === "text").length;
+    if (drawn === seen.x.length) {  // else a session is just being laid over, and the page draws all anew
+      const data = { x: seen.x.map(numbers), y: seen.y.map(numbers) };
+      const places = seen.x.map((_, number) => number);
+      // the words in the lane change with what has room; the last of the labels
+      data.text = places.map((place) => (place + 1 < places.length ? plot.data[place].text : seen.kinds));
+      await window.Plotly.update(plot, data, seen.layout, places);
+    }
+    clearTimeout(settling);
+    settling = setTimeout(function () {
+      if (plot.isConnected) window.dash_clientside.set_props("review-view", { data: seen.span });
+    }, SETTLED_MS);
+  }
+
+  function follow(plot) {
+    watched.add(plot);
+    plot.removeAllListeners("plotly_relayout");
+    plot.removeAllListeners("plotly_hover");
+    plot.on("plotly_relayout", function (change) {
+      if (!Object.keys(change).some((key) => key.startsWith("xaxis"))) return;
+      look(plot, ...plot.layout.xaxis.range).catch(() => {});  // without a server the old points stay
+    });
+    plot.on("plotly_doubleclick", function () { look(plot, "", "").catch(() => {}); });
+  }
+
+  function watch(_figure, shift, query) {
+    const moved = (shift ?? null) !== (asked.shift ?? null);
+    asked = {};
+    const all = { session: query.session, over: query.over, cylinder: query.cylinder, shift: shift };
+    Object.keys(all).forEach((key) => { if (all[key] !== null && all[key] !== undefined) asked[key] = all[key]; });
+    (function whenDrawn() {
+      const plot = document.querySelector("#review-traces .js-plotly-plot");
+      if (!plot || !plot.removeAllListeners || plot.classList.contains("dash-graph--pending")) {
+        if (document.getElementById("review-traces")) setTimeout(whenDrawn, 50);
+        return;
+      }
+      if (!watched.has(plot)) follow(plot);
+      if (moved) look(plot, ...plot.layout.xaxis.range).catch(() => {});
+    })();
+  }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, { review: { watch: watch } });
+})();
