@@ -154,7 +154,12 @@ def test_every_route_answers_any_path_and_query(rig: Rig, data: st.DataObject) -
     rules = [r for r in rig.app.server.url_map.iter_rules() if "GET" in (r.methods or ())]
     rule = data.draw(st.sampled_from(sorted(rules, key=lambda r: r.rule)))
     rig.ask(
-        filled(rule, data.draw), **data.draw(st.dictionaries(st.sampled_from(["theme", "since", "x", "session", "over", "start", "end", "shift"]), text))
+        filled(rule, data.draw),
+        **data.draw(
+            st.dictionaries(
+                st.sampled_from(["theme", "since", "x", "session", "over", "start", "end", "shift"]), text
+            )
+        ),
     )
 
 
