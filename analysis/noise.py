@@ -59,7 +59,13 @@ TYPICAL_LOG_WIDTH = np.array([1.0, 0.7, 0.5, 0.8, 1.0, 1.0, 1.5])
 
 
 def contrast_rotation(n_cylinders: int) -> FloatArray:
-    """(n, n) orthonormal matrix whose first column is the mean and whose others are contrasts (Helmert)."""
+    """(n, n) orthonormal matrix whose first column is the mean and whose others are contrasts (Helmert).
+
+    >>> rotation = contrast_rotation(4)
+    >>> all_alike = np.array([700.0, 700.0, 700.0, 700.0]) @ rotation
+    >>> float(round(all_alike[0], 9)), bool(abs(all_alike[1:]).max() < 1e-9)  # the mean times √4, and no contrast
+    (1400.0, True)
+    """
     if n_cylinders == 1:
         return np.ones((1, 1))
     return np.column_stack([np.full(n_cylinders, n_cylinders**-0.5), linalg.helmert(n_cylinders).T])

@@ -42,7 +42,11 @@ class Slope:
 
 
 def side_of(lambda_mean: float) -> Side:
-    """The side of the peak by the bank's lambda alone."""
+    """The side of the peak by the bank's lambda alone.
+
+    >>> side_of(0.85), side_of(1.0), side_of(1.15)
+    ('rich', 'near-peak', 'lean')
+    """
     if lambda_mean < RICH_BELOW_LAMBDA:
         return "rich"
     return "lean" if lambda_mean > LEAN_ABOVE_LAMBDA else "near-peak"
@@ -59,6 +63,10 @@ def slope_from_holds(ln_phi: FloatArray, level_C: FloatArray) -> Slope | None:
     """From holds at one speed and load but several mixtures: the straight line through their levels.
 
     ln_phi, level_C: (n_holds,) each hold's ln(relative fuel) and bank's mean temperature. None below HOLDS_APART.
+
+    >>> slope = slope_from_holds(np.log([1.20, 1.16]), np.array([700.0, 714.0]))  # 3.4 % less fuel, 14 °C hotter
+    >>> slope.source, round(slope.C_per_percent, 1), slope.telling
+    ('holds at mixtures 3 % apart in this session', 4.1, True)
     """
     span_percent = 100.0 * float(np.ptp(ln_phi)) if len(ln_phi) > 1 else 0.0
     if span_percent < 100.0 * HOLDS_APART:

@@ -114,6 +114,7 @@ class SweepModel:
         return rows, self.prior_values
 
     def start(self) -> FloatArray:
+        """(n_parameters,) where the fit begins: a flat curve at the mean temperature, the lags as measured."""
         theta = np.zeros(self.n_parameters)
         theta[self.curve] = self.data.egt_C.mean()
         theta[self.lag] = self.data.lag_s

@@ -7,6 +7,8 @@ touched only as far as keeping the bank's mean needs it, never away from even.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import lsq_linear
@@ -48,7 +50,7 @@ def propose_trims(balance: Balance, limits: TrimLimits) -> Trims:
         entries = [c for c in balance.cylinders if c.bank == bank.bank]
         proposed = _moved_to_target(_bank_step(entries, limits), entries, bank, limits)
         # what all cylinders get is the bank's own move, and no deviation or offset within it
-        shared = _shared(proposed, entries)
+        shared = mean_fuel_step_percent(proposed, entries)
         trims = [_cylinder_trim(e, t, shared, bank, limits) for e, t in zip(entries, proposed, strict=True)]
         steps += trims
         before[bank.bank] = bank.spread_C
@@ -154,8 +156,11 @@ def _region_trims(balance: Balance, limits: TrimLimits) -> tuple[RegionTrim, ...
     return tuple(found)
 
 
-def _shared(steps: list[float | None], entries: list[CylinderBalance]) -> float:
-    """The mean of a bank's steps [%], each weighted by the fuel it acts on."""
+def mean_fuel_step_percent(steps: Sequence[float | None], entries: Sequence[CylinderBalance]) -> float:
+    """What a bank's steps [%] change in its mean fuel: their mean, each weighted by the fuel it acts on.
+
+    steps, entries: one per cylinder in the same order; None where there is no step.
+    """
     known = [
         (s, 1.0 + (e.fuel_offset_percent or 0.0) / 100.0)
         for s, e in zip(steps, entries, strict=True)

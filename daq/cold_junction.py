@@ -41,6 +41,9 @@ def pt100_C(ohm: Values, R0_ohm: float = 100.0) -> Values:
 
     ohm: scalar or array of any shape. NaN in, NaN out; outside the resistances of −200…850 °C NaN.
     From 0 °C up the root of the quadratic equation; below, three Newton steps on [1] from that root.
+
+    >>> round(float(pt100_C(109.7347)), 3)
+    25.0
     """
     ratio = np.asarray(ohm, dtype=np.float64) / R0_ohm
     lowest, highest = (float(_pt100_ratio(np.asarray(t))) for t in (PT100_LOWEST_C, PT100_HIGHEST_C))
@@ -62,6 +65,10 @@ def thermistor_C(ohm: Values, steinhart_hart: tuple[float, float, float]) -> Val
     """Temperature [°C] of a thermistor: 1/T = A + B·ln R + C·(ln R)³, T in K, R in ohm [2].
 
     ohm: scalar or array of any shape. NaN in, NaN out; NaN outside −55…150 °C, where it is open or shorted.
+
+    >>> three_points = (2.10850817e-3, 7.97920473e-5, 6.53507631e-7)  # 25 kΩ at 5 °C, 10 at 25, 4 at 45: an open example
+    >>> round(float(thermistor_C(10_000.0, three_points)), 2), float(thermistor_C(5e6, three_points))
+    (25.0, nan)
     """
     a, b, c = steinhart_hart
     r = np.asarray(ohm, dtype=np.float64)
@@ -77,5 +84,8 @@ def thermistor_b_C(ohm: Values, R25_ohm: float, B_K: float) -> Values:
 
     That is the Steinhart-Hart equation with C = 0. ohm: scalar or array of any shape; NaN as in
     `thermistor_C`.
+
+    >>> round(float(thermistor_b_C(5301.5, 10_000.0, 3950.0)), 2)
+    40.0
     """
     return thermistor_C(ohm, (1.0 / (25.0 + KELVIN_AT_0C) - float(np.log(R25_ohm)) / B_K, 1.0 / B_K, 0.0))

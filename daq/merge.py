@@ -16,13 +16,20 @@ def gap_limit_s(time_s: FloatArray) -> float:
     Three periods forgive two lost lines in a row at slow rates; half a second is short against the response
     of an exhaust probe (0.5 to 16 s for wires of 0.5 to 5 mm), so a straight line across it hides nothing.
     Common practice, no published source. time_s: (n_samples,) increasing.
+
+    >>> gap_limit_s(np.arange(0.0, 10.0, 0.05)), gap_limit_s(np.arange(0.0, 10.0, 1.0))
+    (0.5, 3.0)
     """
     period_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
     return max(GAP_PERIODS * period_s, SHORTEST_GAP_S)
 
 
 def find_gaps(time_s: FloatArray) -> tuple[tuple[float, float], ...]:
-    """(last sample before, first after) [s] of each gap in `time_s`, (n_samples,) increasing."""
+    """(last sample before, first after) [s] of each gap in `time_s`, (n_samples,) increasing.
+
+    >>> find_gaps(np.array([0.0, 0.1, 0.2, 1.4, 1.5]))
+    ((0.2, 1.4),)
+    """
     starts = np.flatnonzero(np.diff(time_s) > gap_limit_s(time_s))
     return tuple((float(time_s[i]), float(time_s[i + 1])) for i in starts)
 
@@ -32,6 +39,10 @@ def interpolate(at_s: FloatArray, time_s: FloatArray, values: FloatArray, limit_
 
     at_s: (n_out,) s. time_s: (n_in,) s, increasing; values: (n_in,), NaN for no reading. NaN before the
     first and after the last reading, and between readings more than `limit_s` [s] apart.
+
+    >>> readings_s, readings_C = np.array([0.0, 1.0, 5.0]), np.array([700.0, 710.0, 750.0])
+    >>> interpolate(np.array([-1.0, 0.5, 3.0, 5.0]), readings_s, readings_C, limit_s=2.0)
+    array([ nan, 705.,  nan, 750.])
     """
     present = ~np.isnan(values)
     time_s, values = time_s[present], values[present]

@@ -43,6 +43,8 @@ def lambda_from_volts(volts: Values, table_volts: Sequence[float], table_lambda:
 
     >>> float(lambda_from_volts(2.5, [0.5, 4.5], [0.65, 1.45]))
     1.05
+    >>> lambda_from_volts(np.array([0.45, 0.0]), [0.5, 4.5], [0.65, 1.45])  # at the rail, and beyond it
+    array([0.65,  nan])
     """
     v, x = np.asarray(volts, dtype=np.float64), np.asarray(table_volts, dtype=np.float64)
     if len(x) < 2 or len(x) != len(table_lambda) or not np.all(np.diff(x) > 0):
@@ -53,10 +55,22 @@ def lambda_from_volts(volts: Values, table_volts: Sequence[float], table_lambda:
 
 
 def lambda_from_afr(afr: Values, fuel: str) -> Values:
-    """Lambda = air-fuel ratio / stoichiometric air-fuel ratio of `fuel` (a key of `STOICHIOMETRIC_AFR`)."""
+    """Lambda = air-fuel ratio / stoichiometric air-fuel ratio of `fuel` (a key of `STOICHIOMETRIC_AFR`).
+
+    afr: by mass, scalar or array of any shape; the result has the same shape. Raises KeyError for another fuel.
+
+    >>> lambda_from_afr(12.495, "petrol")
+    0.85
+    """
     return afr / STOICHIOMETRIC_AFR[fuel]
 
 
 def afr_from_lambda(lambda_: Values, fuel: str) -> Values:
-    """Air-fuel ratio by mass = lambda · stoichiometric ratio of `fuel` (a key of `STOICHIOMETRIC_AFR`)."""
+    """Air-fuel ratio by mass = lambda · stoichiometric ratio of `fuel` (a key of `STOICHIOMETRIC_AFR`).
+
+    lambda_: scalar or array of any shape; the result has the same shape. Raises KeyError for another fuel.
+
+    >>> afr_from_lambda(1.0, "methanol")
+    6.47
+    """
     return lambda_ * STOICHIOMETRIC_AFR[fuel]

@@ -21,7 +21,7 @@ from daq.inbox import Inbox
 from daq.reader import Lost, Reader
 from daq.recording import LOOK_EVERY_S, Recording
 from daq.session import SessionWriter
-from daq.setupfile import Setup, load_setup
+from daq.setupfile import Setup, parse_setup, read_setup_text
 from daq.sources import close_readers, open_readers
 
 #: How long [s] samples are gathered before they are written in one call.
@@ -221,12 +221,13 @@ def record(
     ExtraError (before anything is written) and SessionError (also when the disk fails later).
     """
     stop = threading.Event() if stop is None else stop
-    setup = load_setup(setup_path)
+    setup_text = read_setup_text(setup_path)
+    setup = parse_setup(setup_text, str(setup_path))
     readers = open_readers(setup, ports or {}, clock, Path(setup_path).parent)
     try:
         writer = SessionWriter.create(
             out_dir,
-            Path(setup_path).read_text(encoding="utf-8"),
+            setup_text,
             clock=clock,
             details={"ports": {name: reader.port for name, reader in readers.items()}},
         )

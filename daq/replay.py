@@ -17,7 +17,7 @@ from daq.epochs import COUNTER_RANGE
 from daq.errors import SetupError, StreamError
 from daq.line_stream import Counts, Header, Item, LineStreamParser, Remark, Sample
 from daq.session_writer import SessionWriter
-from daq.setupfile import Instrument, Setup, check_columns, load_setup
+from daq.setupfile import Instrument, Setup, check_columns, parse_setup, read_setup_text
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -38,12 +38,12 @@ def replay(
     middle of a line what arrived whole is written, and then StreamError raised. Raises SetupError (also for
     a missing column), StreamError, SessionError.
     """
-    setup = load_setup(setup_path)
+    setup_text = read_setup_text(setup_path)
+    setup = parse_setup(setup_text, str(setup_path))
     folder = Path(setup_path).parent
     captures = [_survey(instrument, path, folder) for instrument, path in _assigned(setup, streams)]
     columns = {capture.instrument.name: tuple(capture.columns) for capture in captures}
     check_columns(setup, columns, str(setup_path))
-    setup_text = Path(setup_path).read_text(encoding="utf-8")
     details = {OWN_TIME: True, "streams": {c.instrument.name: c.path.name for c in captures}}
     with SessionWriter.create(out_dir, setup_text, details=details) as writer:
         for capture in captures:

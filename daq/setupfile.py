@@ -67,13 +67,17 @@ _DEEP_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+
 
 def load_setup(path: str | Path) -> Setup:
     """The setup in the file `path`. Raises SetupError with file, key and what would be right."""
+    return parse_setup(read_setup_text(path), str(path))
+
+
+def read_setup_text(path: str | Path) -> str:
+    """The text of the setup file `path`, for whoever keeps it beside what it means. Raises SetupError."""
     try:
-        text = read_setup_bytes(Path(path)).decode("utf-8-sig")
+        return read_setup_bytes(Path(path)).decode("utf-8-sig")
     except OSError as error:
         raise SetupError(f"{path}: cannot be read ({error.strerror})") from None
     except UnicodeDecodeError:
         raise SetupError(f"{path}: is not a text file in UTF-8") from None
-    return parse_setup(text, str(path))
 
 
 def read_setup_bytes(path: Path) -> bytes:

@@ -45,8 +45,8 @@ def tolerance_C(tolerance: str | float, t_C: Values) -> Values:
 
     Sources: IEC 60584-1:2013 and ASTM E230, type K, as read in the places named at `_CLASSES`.
 
-    >>> float(tolerance_C("iec-2", 800.0))
-    6.0
+    >>> float(tolerance_C("iec-2", 800.0)), float(tolerance_C("iec-2", 20.0)), float(tolerance_C("iec-2", 1300.0))
+    (6.0, 2.5, inf)
     """
     t = np.asarray(t_C, dtype=np.float64)
     limit = np.full(t.shape, np.inf)
@@ -63,5 +63,8 @@ def rectangular_standard_uncertainty(half_width: Values) -> Values:
     """u = a/√3 for a quantity known only to lie within ±a, in the unit of `half_width`.
 
     Source: JCGM 100:2008, 4.3.7, equation (7).
+
+    >>> round(rectangular_standard_uncertainty(6.0), 2)
+    3.46
     """
     return half_width / math.sqrt(3.0)

@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.probe_check import ProbeCheck
 from analysis.result import Balance, BankBalance, CylinderTrim, Trims
+from analysis.trims import mean_fuel_step_percent
 from daq.physical import PhysicalTable
 from dashboard.display import signed
 from dashboard.report_document import (
@@ -190,10 +191,10 @@ def _limits(trims: Trims, table: PhysicalTable) -> tuple[str, ...]:
 
 
 def _bank_limit(trims: Trims, bank: BankBalance) -> str:
-    steps = [t.trim_percent or 0.0 for t in trims.cylinders if t.bank == bank.bank]
-    if not any(steps):
+    steps = {t.cylinder: t.trim_percent for t in trims.cylinders if t.bank == bank.bank}
+    if not any(steps.values()):
         return f"Bank {bank.bank}: nothing is changed."
-    mean = sum(steps) / len(steps)
+    mean = mean_fuel_step_percent(list(steps.values()), [trims.balance.cylinder(c) for c in steps])
     kept = "keep its mean fuel" if abs(mean) < 0.05 else f"move its mean fuel by {signed(mean, 1)} %"
     now = trims.spread_before_C.get(bank.bank)
     after, u95 = trims.spread_after_C.get(bank.bank), trims.spread_after_u95_C.get(bank.bank)

@@ -2,6 +2,7 @@
 /* The live page: takes the server's events and draws one rail a bank, a bead a cylinder. */
 (function () {
   const SLOT = 100, LEFT = 74, TOP = 8, RAIL = 176, ROWS = 96;
+  const REACH = RAIL / 2 - 26;  // a bead at the end of the scale stays whole
   const SCALES = [20, 40, 80, 160, 320];
   const SHAPES = ["circle", "square", "diamond", "hexagon"];
   const FULL_TURN_FRESH_MS = 3000;
@@ -60,7 +61,7 @@
       picture.setAttribute("aria-label", "Deviation of each cylinder of bank " + bank.bank + " from its mean");
       const middle = TOP + RAIL / 2;
       [-1, 1].forEach(function (side) {
-        const y = middle - side * RAIL / 4;
+        const y = middle - side * REACH / 2;
         svg(picture, "line", { x1: LEFT - 8, x2: width, y1: y, y2: y, class: "tick" });
         svg(picture, "text", { x: LEFT - 12, y: y + 5, class: "tick-name", "data-side": side, "data-unit": degree });
       });
@@ -120,11 +121,11 @@
   }
 
   function drawBead(bead, T, d, lost, i, size, zero) {
-    const reach = RAIL / 2 - 26, known = there(d);
-    const y = bead.middle - (known ? Math.max(-1, Math.min(1, d / scale)) * reach : 0);
+    const known = there(d);
+    const y = bead.middle - (known ? Math.max(-1, Math.min(1, d / scale)) * REACH : 0);
     bead.group.setAttribute("transform", "translate(" + bead.x + " " + y.toFixed(1) + ")");
     bead.group.classList.toggle("lost", !known);
-    const u = full.u && full.u[i], end = known && there(u) ? u / scale * reach : 0;
+    const u = full.u && full.u[i], end = known && there(u) ? u / scale * REACH : 0;
     bead.whisker.setAttribute("d", end ? whisker(bead.x, y, end) : "");
     bead.beyond.textContent = known && Math.abs(d) > scale ? (d > 0 ? "▲" : "▼") : "";
     bead.beyond.setAttribute("y", d > 0 ? TOP + 14 : TOP + RAIL);
