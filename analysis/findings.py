@@ -15,6 +15,11 @@ def judge(offset_percent: float, u95_percent: float, threshold_percent: float) -
 
     A difference counts when it is certain (outside its own interval) and may well be worth a trim: the threshold is
     reached by the offset or by what its uncertainty may easily have hidden.
+
+    >>> judge(-2.0, 0.4, threshold_percent=1.0), judge(0.3, 0.4, 1.0), judge(-2.0, 3.0, 1.0)
+    ('lean', 'even', 'undetermined')
+    >>> judge(-0.5, 0.2, 1.0)  # certain, and not worth a trim
+    'even'
     """
     size = abs(offset_percent)
     if size > u95_percent and size + PROBABLE_SHARE_OF_U95 * u95_percent >= threshold_percent:
@@ -55,6 +60,11 @@ def steady_finding(
 
     deviation_C ± u95_C includes heat that is not mixture. The sign of the slope is certain here, its size is not, so
     a deviation outside its interval is a real difference even where the offset's size is uncertain.
+
+    >>> steady_finding(45.0, 30.0, offset_percent=-9.0, u95_percent=9.5, threshold_percent=1.0)
+    'lean'
+    >>> steady_finding(12.0, 30.0, -2.5, 6.0, 1.0)
+    'undetermined'
     """
     if abs(deviation_C) > u95_C and abs(offset_percent) >= threshold_percent:
         return "lean" if offset_percent < 0 else "rich"

@@ -53,7 +53,13 @@ def side_of(lambda_mean: float) -> Side:
 
 
 def side_by_slope(slope: Slope) -> Side:
-    """The side of the peak by the engine's own measured slope."""
+    """The side of the peak by the engine's own measured slope [°C per % of less fuel].
+
+    >>> side_by_slope(Slope(4.0, 0.5, "a sweep")), side_by_slope(Slope(-4.0, 0.5, "a sweep"))
+    ('rich', 'lean')
+    >>> side_by_slope(Slope(1.0, 0.8, "a sweep"))  # it may have either sign
+    'near-peak'
+    """
     if not slope.telling:
         return "near-peak"
     return "rich" if slope.C_per_percent > 0 else "lean"
@@ -79,7 +85,12 @@ def slope_from_holds(ln_phi: FloatArray, level_C: FloatArray) -> Slope | None:
 
 
 def combined(measured: Slope, prior: Slope | None) -> Slope:
-    """A measured slope together with what is known of any engine's, weighted by their uncertainties."""
+    """A measured slope together with what is known of any engine's, weighted by their uncertainties.
+
+    >>> both = combined(Slope(4.0, 1.0, "a sweep"), Slope(6.0, 1.0, "any engine"))
+    >>> both.C_per_percent, round(both.u_C_per_percent, 2), both.source
+    (5.0, 0.71, 'a sweep')
+    """
     if prior is None:
         return measured
     a, b = measured.u_C_per_percent**-2, prior.u_C_per_percent**-2
@@ -89,7 +100,11 @@ def combined(measured: Slope, prior: Slope | None) -> Slope:
 
 
 def prior_slope(side: Side) -> Slope | None:
-    """What is known of any engine's slope on that side; None near the peak."""
+    """What is known of any engine's slope on that side; None near the peak.
+
+    >>> prior_slope("lean").C_per_percent < 0, prior_slope("near-peak")
+    (True, None)
+    """
     if side not in ("rich", "lean"):
         return None
     sign = 1.0 if side == "rich" else -1.0

@@ -86,6 +86,10 @@ def solve_step(
     Least squares: certain cylinders are to end even, uncertain ones to stay untouched, and the bank's mean fuel
     stays (its row weighs KEEP_MEAN_WEIGHT). Bounds: [-step·leaning_share, step], and only towards even,
     never beyond it. offset_percent, certain: (n,). Returns (n,).
+
+    >>> offsets, certain = np.array([-4.0, 2.0, 1.5, 0.5]), np.array([True, True, True, False])
+    >>> solve_step(offsets, certain, TrimLimits(step_percent=3.0, leaning_share=0.5)).round(1)
+    array([ 3. , -1.5, -1.3,  0. ])
     """
     # after the trim a cylinder's fuel is (1 + offset)·(1 + trim)
     fuel = 1.0 + offset_percent / 100.0

@@ -66,7 +66,7 @@ def thermistor_C(ohm: Values, steinhart_hart: tuple[float, float, float]) -> Val
 
     ohm: scalar or array of any shape. NaN in, NaN out; NaN outside −55…150 °C, where it is open or shorted.
 
-    >>> three_points = (2.10850817e-3, 7.97920473e-5, 6.53507631e-7)  # 25 kΩ at 5 °C, 10 at 25, 4 at 45: an open example
+    >>> three_points = (2.10850817e-3, 7.97920473e-5, 6.53507631e-7)  # of 25, 10, 4 kΩ at 5, 25, 45 °C
     >>> round(float(thermistor_C(10_000.0, three_points)), 2), float(thermistor_C(5e6, three_points))
     (25.0, nan)
     """

@@ -57,7 +57,11 @@ def interpolate(at_s: FloatArray, time_s: FloatArray, values: FloatArray, limit_
 
 
 def nearest(at_s: FloatArray, time_s: FloatArray) -> npt.NDArray[np.intp]:
-    """(n_out,) index of the nearest sample of `time_s`, (n_in,) increasing and not empty, to each time."""
+    """(n_out,) index of the nearest sample of `time_s`, (n_in,) increasing and not empty, to each time.
+
+    >>> nearest(np.array([-1.0, 0.4, 0.6, 9.0]), np.array([0.0, 1.0, 2.0]))
+    array([0, 0, 1, 2])
+    """
     after = np.searchsorted(time_s, at_s).clip(0, time_s.size - 1)
     before = (after - 1).clip(0)
     return np.where(at_s - time_s[before] <= time_s[after] - at_s, before, after)

@@ -59,6 +59,9 @@ def seebeck_uV_per_K(t_C: Values) -> Values:
     """Sensitivity dE/dt [µV/K], the exact derivative of the reference function [1].
 
     t_C: °C, scalar or array of any shape. NaN in, NaN out; outside −270…1372 °C NaN.
+
+    >>> round(float(seebeck_uV_per_K(800.0)), 2)
+    41.0
     """
     t = _inside(t_C)
     bump = 2.0 * _A0 * _A1 * (t - _A2) * np.exp(_A1 * (t - _A2) ** 2)
@@ -104,6 +107,9 @@ def amplifier_C(volts: Values, mV_per_C: float, volts_at_0C: float = 0.0) -> Val
     t = (volts − volts_at_0C)·1000/mV_per_C; it has done its cold junction itself.
     volts: V, scalar or array of any shape. NaN in, NaN out; outside −270…1372 °C, the thermocouple's range,
     NaN.
+
+    >>> float(amplifier_C(5.25, mV_per_C=5.0, volts_at_0C=1.25))
+    800.0
     """
     t = (np.asarray(volts, dtype=np.float64) - volts_at_0C) * (1000.0 / mV_per_C)
     return as_given(_inside(t), volts)
@@ -136,7 +142,12 @@ def straight_line_C(
 
 
 def count_out_of_range(readings: float | FloatArray, temperatures_C: float | FloatArray) -> int:
-    """How many of `readings` (mV or V) are numbers and yet became NaN in `temperatures_C`."""
+    """How many of `readings` (mV or V) are numbers and yet became NaN in `temperatures_C`.
+
+    >>> readings_mV = np.array([33.275, 80.0, np.nan])
+    >>> count_out_of_range(readings_mV, temperature_C(readings_mV))
+    1
+    """
     return int(np.count_nonzero(np.isnan(temperatures_C) & ~np.isnan(readings)))
 
 

@@ -40,9 +40,11 @@ class Commands(click.Group):
     """The group of sub-commands, each imported when it is asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
+        """Their names, in the order of the work."""
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name, imported now, or None."""
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(f"dashboard.commands.{MODULES.get(cmd_name, cmd_name)}")
@@ -50,6 +52,7 @@ class Commands(click.Group):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands in the help, without importing any."""
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 

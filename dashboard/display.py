@@ -43,18 +43,22 @@ class Display:
 
     @property
     def colours(self) -> Colours:
+        """The colours of the chosen background."""
         return DARK if self.dark else LIGHT
 
     @property
     def temperature_unit(self) -> str:
+        """°C or °F."""
         return "°F" if self.fahrenheit else "°C"
 
     @property
     def mixture_name(self) -> str:
+        """Lambda or air-fuel ratio, as an axis calls it."""
         return "AFR" if self.afr else "lambda"
 
     @property
     def mixture_digits(self) -> int:
+        """Decimals that a mixture is shown with."""
         return 1 if self.afr else 3
 
     def temperature(self, T_C: Any) -> Any:
