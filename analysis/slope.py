@@ -20,7 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 RICH_BELOW_LAMBDA = 0.91
 LEAN_ABOVE_LAMBDA = 1.07
 # Measured 3.5 to 4.1 °C/% on the rich side of real engines, 6.8 to 8.8 for the ideal cycle, 2.3 to 3.5 by another
-# expansion model (references section 9, measurement notes): 4.8 ± 2.4 covers them at about 95 %.
+# expansion model (references, section 9): 4.8 ± 4.4 covers them at about 95 %.
 PRIOR_C_PER_PERCENT, PRIOR_U_C_PER_PERCENT = 4.8, 2.2
 HOLDS_APART = 0.02  # ln(fuel)
 LEVEL_U_C = 3.0  # a bank's mean level from one hold to the next: wander and slow heat (references section 11)

@@ -275,6 +275,17 @@ def test_no_place_of_one_machine_is_named() -> None:
         assert not re.search(r"(?<![\w.])/(home|Users|root|opt|srv|mnt|work)/", text(doc)), doc
 
 
+def test_references_that_comments_cite_are_listed() -> None:
+    """ "references, section 9" in a source is a heading "## 9 …" of the reference values."""
+    cited: set[str] = set()
+    for layer in ("daq", "analysis", "dashboard", "tests"):
+        for path in (ROOT / layer).rglob("*.py"):
+            joined = re.sub(r"\n\s*#?\s*", " ", path.read_text(encoding="utf-8"))
+            cited |= set(re.findall(r"[Rr]eferences,? section (\d+)", joined))
+    listed = set(re.findall(r"^## (\d+) ", text("tests/reference/README.md"), re.MULTILINE))
+    assert len(cited) >= 6 and cited <= listed
+
+
 # the changes
 
 

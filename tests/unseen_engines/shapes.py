@@ -16,8 +16,8 @@ FloatArray = npt.NDArray[np.float64]
 GRID = np.round(np.arange(0.40, 2.4001, 0.0005), 4)
 # The slope of a curve is its mean between these two mixtures, both on the rich side.
 RICH_SPAN = (0.82, 0.90)
-# Iso-octane by chemical equilibrium, compression 10, 25 % heat loss, mean of frozen and shifting expansion:
-# the project's own measurement notes, °C against lambda 1.
+# Iso-octane by chemical equilibrium, compression 10, 25 % heat loss, mean of frozen and shifting expansion
+# (references, section 9), °C against lambda 1.
 HANDBOOK_LAMBDA = np.array([0.80, 0.85, 0.90, 0.95, 1.00, 1.05, 1.10, 1.20])
 HANDBOOK_C = np.array([-54.0, -33.0, -20.0, -13.0, 0.0, -21.0, -39.0, -76.0])
 
