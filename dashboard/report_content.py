@@ -37,6 +37,7 @@ from dashboard.wording import (
     reasons_by_cylinders,
     sentence,
     signed_or_missing,
+    typeset,
     verdict,
     with_interval,
 )
@@ -186,7 +187,10 @@ def _limits(trims: Trims, table: PhysicalTable) -> tuple[str, ...]:
     for step in trims.cylinders:
         if step.trim_percent and step.reason:
             grouped.setdefault(step.reason, []).append(step.cylinder)
-    said += [f"{listed(numbers).capitalize()}: {reason.rstrip('.')}." for reason, numbers in grouped.items()]
+    said += [
+        f"{listed(numbers).capitalize()}: {typeset(reason.rstrip('.'))}."
+        for reason, numbers in grouped.items()
+    ]
     return (*said, _hottest(table))
 
 

@@ -66,30 +66,35 @@ def verdict(balance: Balance) -> str:
         return "Cannot tell: this session does not show how evenly the cylinders are fuelled."
     parts = []
     for kind, word in FINDING_WORDS.items():
-        members = [c.cylinder for c in balance.cylinders if c.finding == kind]
+        members = sorted(c.cylinder for c in balance.cylinders if c.finding == kind)
         if members:
             parts.append(f"{len(members)} {word}" + ("" if kind == "even" else f" ({listed(members)})"))
     return f"Of {total} cylinders: {'; '.join(parts)}."
 
 
 def reasons_by_cylinders(balance: Balance, *, only_unanswered: bool = False) -> list[tuple[list[int], str]]:
-    """Each reason once, with the cylinders it holds for, in the cylinders' order."""
+    """Each reason once and typeset, with the cylinders it holds for, in the cylinders' order."""
     grouped: dict[str, list[int]] = {}
     for entry in balance.cylinders:
         if only_unanswered and entry.finding in ("even", "lean", "rich"):
             continue
         for reason in entry.reasons:
-            grouped.setdefault(reason, []).append(entry.cylinder)
+            grouped.setdefault(typeset(reason), []).append(entry.cylinder)
     return [(cylinders, reason) for reason, cylinders in grouped.items()]
 
 
+def typeset(text: str) -> str:
+    """`text` with a proper minus before its negative numbers; hyphens in words, names and dates stay."""
+    return re.sub(r"(?<![^\s(\[=±])-(?=\d)", "−", text)
+
+
 def sentence(text: str) -> str:
-    """`text` with a capital letter first."""
-    return text[:1].upper() + text[1:]
+    """`text` with a capital letter first, typeset."""
+    return typeset(text[:1].upper() + text[1:])
 
 
 def reason_sentence(cylinders: list[int], reason: str) -> str:
     """A reason with the cylinders it holds for, which are not said twice."""
     if len(cylinders) == 1 and re.search(rf"\bcylinder {cylinders[0]}\b", reason):
         return sentence(reason)
-    return f"{listed(cylinders).capitalize()}: {reason}"
+    return f"{listed(cylinders).capitalize()}: {typeset(reason)}"

@@ -85,10 +85,11 @@ def picture(page: Page, address: str, path: str, file: Path) -> None:
     page.wait_for_selector("main h1", state="attached")
     page.reload()  # the first visit tells the server that the screen is narrow
     page.wait_for_selector("main h1", state="attached")
-    page.wait_for_function(
-        "() => !document.querySelector('.busy') && !document.querySelector('._dash-loading')"
-    )
-    page.wait_for_timeout(1500)
+    for _ in range(3):  # what is ready may show what is to be waited for next
+        page.wait_for_timeout(1500)
+        page.wait_for_function(
+            "() => !document.querySelector('.busy') && !document.querySelector('._dash-loading')"
+        )
     page.screenshot(path=file, full_page=True)
 
 

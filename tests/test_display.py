@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.display import DARK, LIGHT, Display, display_from, signed, write_percent, write_time
+from dashboard.wording import typeset
 
 
 def test_fahrenheit_at_the_fixed_points_of_its_definition() -> None:
@@ -84,3 +85,19 @@ def test_contrast_of_text_and_of_the_banks_against_the_paper(colours) -> None:
     assert contrast(colours.ink) >= 4.5
     assert contrast(colours.faint_ink) >= 4.5
     assert all(contrast(bank) >= 4.5 for bank in colours.banks)  # the numbers stand in the beads
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("within 0.3 % of fuel (-0.3 %)", "within 0.3 % of fuel (−0.3 %)"),
+        ("-0.4 % remain, and -2 °C", "−0.4 % remain, and −2 °C"),
+        (
+            "run-1 of 2026-11-25, 40-100 mm, 1e-5, moderate-load",
+            "run-1 of 2026-11-25, 40-100 mm, 1e-5, moderate-load",
+        ),
+    ],
+)
+def test_only_negative_numbers_get_a_minus(text: str, shown: str) -> None:
+    assert typeset(text) == shown
+    assert typeset(shown) == shown

@@ -133,7 +133,7 @@
     bead.rows[0].classList.toggle("lost", !known);
     bead.rows[1].textContent = there(T) ? Math.round(T * size + zero) : "–";
     const trend = full.trend && full.trend[i];
-    bead.rows[2].textContent = there(trend) ? arrow(trend) + " " + signed(trend * size) : "";
+    bead.rows[2].textContent = there(T) && there(trend) ? arrow(trend) + " " + signed(trend * size) : "";
   }
 
   /* beside the bead, which would hide a short one */

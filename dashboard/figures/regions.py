@@ -65,9 +65,12 @@ def regions_figure(balance: Balance, display: Display, followed: int | None = No
     figure.update_yaxes(range=_common_range(balance, display), nticks=5)
     figure.update_yaxes(title_text=f"[{display.temperature_unit}]", col=1)
     figure.update_xaxes(
-        tickvals=list(range(len(names))), ticktext=_short(names), range=[-0.5, len(names) - 0.5], tickangle=0
+        tickvals=list(range(len(names))),
+        ticktext=_short(names, display.narrow),
+        range=[-0.5, len(names) - 0.5],
+        tickangle=0,
     )
-    return finish(figure, display, height=130 + 190 * rows, top=36)
+    return finish(figure, display, height=130 + 190 * rows, top=36, bottom=84 if display.narrow else 56)
 
 
 def _common_range(balance: Balance, display: Display) -> list[float]:
@@ -76,6 +79,7 @@ def _common_range(balance: Balance, display: Display) -> list[float]:
     return [-reach, reach]
 
 
-def _short(names: Sequence[str]) -> list[str]:
-    """Region names as tick labels: the parts on lines of their own."""
-    return [name.replace(" · ", "<br>").replace(", ", "<br>") for name in names]
+def _short(names: Sequence[str], narrow: bool) -> list[str]:
+    """Region names as tick labels: the parts, on a narrow screen the words, on lines of their own."""
+    breaks = "<br>" if narrow else " "
+    return [name.replace(" · ", "<br>").replace(", ", "<br>").replace(" ", breaks) for name in names]

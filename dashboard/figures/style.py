@@ -46,7 +46,7 @@ def halo(display: Display) -> str:
 
 
 def finish(
-    figure: go.Figure, display: Display, height: int, *, top: int = 30, left: int = 66, bottom: int = 42
+    figure: go.Figure, display: Display, height: int, *, top: int = 30, left: int = 66, bottom: int = 56
 ) -> go.Figure:
     """Put theme, font and margins on a figure; on a narrow screen all is a little smaller."""
     colours, share = display.colours, 0.72 if display.narrow else 1.0
@@ -61,7 +61,7 @@ def finish(
         showlegend=False,
     )
     lines = {"gridcolor": colours.grid, "zerolinecolor": colours.grid, "linecolor": colours.faint_ink}
-    figure.update_xaxes(**lines)
+    figure.update_xaxes(**lines, title_standoff=8)
     figure.update_yaxes(**lines, title_standoff=4 if display.narrow else 12)
     return figure
 

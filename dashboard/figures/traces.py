@@ -46,7 +46,8 @@ def traces_figure(
     _add_marks(figure, table.marks, display)
     for panel in seen.panels:
         title = panel_title(panel, table, display)
-        figure.layout[f"yaxis{rows[panel]}"].update(title_text=title, range=seen.ranges[panel], nticks=5)
+        figure.layout[f"yaxis{rows[panel]}"].update(title_text=title, range=seen.ranges[panel])
+        figure.layout[f"yaxis{rows[panel]}"].nticks = 3 if panel in (SPEED, LOAD) else 5
     figure.update_xaxes(range=seen.span, tickvals=seen.ticks_s, ticktext=seen.tick_texts, zeroline=False)
     figure.update_xaxes(ticklabeloverflow="allow")  # else plotly measures every label at every zoom
     figure.update_yaxes(fixedrange=True)

@@ -28,7 +28,15 @@ from dashboard.pages.parts import (
 )
 from dashboard.pages.parts import graph as graph_of
 from dashboard.pages.wait import awaited, register_awaited
-from dashboard.wording import FINDING_WORDS, METHOD_WORDS, SIDE_WORDS, duration, reason_sentence, verdict
+from dashboard.wording import (
+    FINDING_WORDS,
+    METHOD_WORDS,
+    SIDE_WORDS,
+    duration,
+    reason_sentence,
+    sentence,
+    verdict,
+)
 
 PATH, NAME = "/balance", "Balance"
 
@@ -71,12 +79,13 @@ def page_of(balance: Balance, setup: Setup, shown: Display, followed: int | None
         cylinder_links(setup, PATH, session, followed),
         html.P(verdict(balance), className="summary"),
         html.P(basis(balance)),
-        *(message(problem, "problem") for problem in balance.problems),
+        *(message(sentence(problem), "problem") for problem in balance.problems),
         _rails(balance, setup, shown, followed),
         html.H2("Findings"),
         findings_table(balance, shown),
         html.H2("What to log next"),
-        bullets(balance.next_steps) or html.P("Nothing more is needed for an answer."),
+        bullets([sentence(step) for step in balance.next_steps])
+        or html.P("Nothing more is needed for an answer."),
         *_sweeps(balance, shown, followed),
         *_regions(balance, shown, followed),
         html.H2("Where the ± comes from"),
@@ -107,7 +116,9 @@ def findings_table(balance: Balance, shown: Display) -> Component:
         )
         for c in balance.cylinders
     ]
-    return table("Each cylinder against its own bank's mean, with its 95 % interval", heads, rows, "findings")
+    return table(
+        "Each cylinder against its own bank's mean, with its 95 % interval", heads, rows, "findings stacked"
+    )
 
 
 def _rails(balance: Balance, setup: Setup, shown: Display, followed: int | None) -> Component:

@@ -96,8 +96,22 @@ def _display_choice() -> Component:
 def table(
     caption: str, heads: Sequence[str], rows: Sequence[Sequence[Any]], class_name: str = ""
 ) -> Component:
-    """A plain table; the first cell of each row heads it. It scrolls sideways on a narrow screen."""
-    body = [html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])]) for row in rows]
+    """A plain table; the first cell of each row heads it.
+
+    On a narrow screen it scrolls sideways, or with the class "stacked" each row is a block with its heads in it.
+    """
+    body = [
+        html.Tr(
+            [
+                html.Th(row[0], scope="row"),
+                *(
+                    html.Td(cell, **{"data-head": head})
+                    for head, cell in zip(heads[1:], row[1:], strict=True)
+                ),
+            ]
+        )
+        for row in rows
+    ]
     return html.Div(
         html.Table(
             [

@@ -159,7 +159,10 @@ def steps_table(trims: Trims, shown: Display) -> Component:
             ]
         )
     return table(
-        "What to multiply each injector's fuel by, less 1", [*heads, "Deviation after", "Why"], rows, "steps"
+        "What to multiply each injector's fuel by, less 1",
+        [*heads, "Deviation after", "Why"],
+        rows,
+        "steps stacked",
     )
 
 
