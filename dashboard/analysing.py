@@ -20,6 +20,7 @@ from analysis.result import Balance
 from daq.errors import EvenburnError
 from daq.physical import Mark, PhysicalTable
 from daq.session import add_mark
+from dashboard import table_cache
 from dashboard.analysis_worker import DONE, Task, Work, analyse_session, serve
 from dashboard.display import DARK, LIGHT
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
@@ -215,13 +216,16 @@ class Analyst:
 
     def _analyse(self, job: Job) -> None:
         try:
-            fingerprint = self._folder.fingerprint(job.session)
+            path, fingerprint = self._folder.path(job.session), self._folder.fingerprint(job.session)
             self._update(job, fingerprint=fingerprint, read_as=None)
+            kept = table_cache.load(path, fingerprint) if job.part is None else None
+            if kept is not None:
+                self._take(job, kept)
             pipe = self._worker()
             whole = self._known.get(Job(job.session))
             same = whole is not None and whole.fingerprint == fingerprint
             read_as = whole.read_as if whole and same and job.part else None
-            pipe.send(Task(self._folder.path(job.session), read_as or fingerprint, job.part))
+            pipe.send(Task(path, read_as or fingerprint, job.part, table_known=kept is not None))
             while (answer := pipe.recv()) != DONE:
                 self._take(job, answer)
             self._update(job, phase="done")

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
+from dashboard import table_cache
 from dashboard.chosen_range import part_of
 from dashboard.session_folder import Fingerprint
 
@@ -22,11 +23,15 @@ DONE = "done"
 
 @dataclass(frozen=True)
 class Task:
-    """What is to be analysed: a session as its files are now, or only its part between two times [s]."""
+    """What is to be analysed: a session as its files are now, or only its part between two times [s].
+
+    table_known: whoever asks has the session's table already.
+    """
 
     path: Path
     fingerprint: Fingerprint
     part: tuple[float, float] | None = None
+    table_known: bool = False
 
 
 Work = Callable[[Task, HandOver], None]
@@ -36,27 +41,33 @@ def analyse_session(task: Task, hand_over: HandOver) -> None:
     """Hand over the session's table and then its balance; of a part, the balance only."""
     from analysis.balance import balance
 
-    table = _table_of(task)
-    if task.part is None:
-        hand_over(table)
-        hand_over(balance(table))
-    else:
+    table, was_read = _table_of(task)
+    if task.part is not None:
         hand_over(balance(part_of(table, *task.part)))
+        return
+    if not task.table_known:
+        hand_over(table)
+    hand_over(balance(table))
+    if was_read:
+        table_cache.store(task.path, task.fingerprint, table)
 
 
 _last: tuple[Path, Fingerprint, PhysicalTable] | None = None
 
 
-def _table_of(task: Task) -> PhysicalTable:
-    """The session's table, read again only if it is another session or its files have changed."""
+def _table_of(task: Task) -> tuple[PhysicalTable, bool]:
+    """The session's table, and whether its samples were read for it: they are if nothing newer than them is kept."""
     from daq.physical import physical_table
     from daq.session import open_session
 
     global _last
-    if _last is None or _last[:2] != (task.path, task.fingerprint):
-        _last = None  # two large tables at once might not fit
-        _last = (task.path, task.fingerprint, physical_table(open_session(task.path)))
-    return _last[2]
+    if _last is not None and _last[:2] == (task.path, task.fingerprint):
+        return _last[2], False
+    _last = None  # two large tables at once might not fit
+    kept = table_cache.load(task.path, task.fingerprint)
+    table = physical_table(open_session(task.path)) if kept is None else kept
+    _last = (task.path, task.fingerprint, table)
+    return table, kept is None
 
 
 def serve(requests: Connection, work: Work) -> None:

@@ -66,6 +66,7 @@ def main() -> None:
     chosen = options.parse_args()
     with tempfile.TemporaryDirectory() as name, sync_playwright() as playwright:
         folder = Path(name)
+        os.environ["XDG_CACHE_HOME"] = f"{name}/.cache"
         (folder / "engine.toml").write_text(builders.setup_text(banks=BANKS, unit="C"), encoding="utf-8")
         chromium = os.environ.get("EVENBURN_CHROMIUM") or shutil.which("chromium")
         browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
@@ -75,10 +76,21 @@ def main() -> None:
             page.set_default_timeout(180_000)
             live(page, address, folder, chosen.seconds)
             review(page, address, folder, chosen.hours)
+            stop(server)
+            server, address = start_server(folder)
+            page = browser.new_page(viewport={"width": 1366, "height": 768})
+            print(
+                f"  first paint, new server, session read by an earlier one: {first_paint_s(page, address):.2f} s"
+            )
         finally:
-            server.send_signal(signal.SIGINT)
-            server.wait(20)
+            stop(server)
             browser.close()
+
+
+def stop(server: subprocess.Popen[str]) -> None:
+    """End the dashboard as Ctrl-C does."""
+    server.send_signal(signal.SIGINT)
+    server.wait(20)
 
 
 def start_server(folder: Path) -> tuple[subprocess.Popen[str], str]:

@@ -27,10 +27,10 @@ def counted(task: Task, hand_over: HandOver) -> None:
 
 
 def endless(task: Task, hand_over: HandOver) -> None:
-    """Never ends for the session 'slow'."""
+    """Never ends for the session 'slow'; the others are `counted`."""
     if task.path.name == "slow":
         time.sleep(600)
-    invented(task, hand_over)
+    counted(task, hand_over)
 
 
 def failing(task: Task, hand_over: HandOver) -> None:

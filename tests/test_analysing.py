@@ -109,9 +109,10 @@ def test_what_a_page_waits_for_goes_before_what_the_list_wants(tmp_path: Path) -
             analyst.ask(name, urgent=False, needs_table=False)
         analyst.ask("near-peak")
         analyst.stop("slow")
-        analyst.wait("near-peak", LONGEST_S)
-        phases = [analyst.ask(name, urgent=False, needs_table=False).phase for name in ("even", "lean")]
-        assert "done" not in phases
+        for name in ("near-peak", "even", "lean"):
+            assert analyst.wait(name, LONGEST_S).phase == "done"
+    when = {name: min(tmp_path.glob(f"done-{name}-*")).name for name in ("near-peak", "even", "lean")}
+    assert min(when, key=lambda name: int(when[name].rpartition("-")[2])) == "near-peak"
 
 
 def test_a_part_is_analysed_apart_and_brings_no_table(tmp_path: Path) -> None:
