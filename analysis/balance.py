@@ -17,11 +17,12 @@ from threadpoolctl import threadpool_limits
 from analysis.bank import BankJudgement, judge_bank
 from analysis.blocks import Blocks, make_blocks
 from analysis.check_ports import warmed_ports
-from analysis.combustion_faults import CombustionFault, misfires
+from analysis.combustion_faults import misfires
 from analysis.conditions import Span, operating_spans, regions
+from analysis.fault import Fault
 from analysis.lag import Lags, probe_lags
 from analysis.mixture_path import Part, parts, settled
-from analysis.probe_faults import ProbeFault, drift_rates, loose_probes, silent_probes, slow_probes
+from analysis.probe_faults import drift_rates, loose_probes, silent_probes, slow_probes
 from analysis.pulls import find_pulls
 from analysis.result import Balance, Method, Stretch
 from analysis.session_view import SessionView
@@ -85,25 +86,25 @@ def look(table: PhysicalTable) -> SessionView:
         (span, parts(blocks, span, settled(blocks, span, settle_s))) for group in groups for span in group
     ]
     holds = [(part.start, part.stop) for _, pieces in found for part in pieces if part.kind == "steady"]
-    cold = {}
+    misfiring: dict[int, Fault] = {}
     for bank in table.setup.bank:
-        cold.update(misfires(blocks, holds, _healthy(table, bank.cylinders, probe_faults)))
+        misfiring.update(misfires(blocks, holds, _healthy(table, bank.cylinders, probe_faults)))
     return SessionView(
         table=table,
-        blocks=_without_misled_lambda(table, blocks, cold),
+        blocks=_without_misled_lambda(table, blocks, misfiring),
         regions=tuple(tuple(group) for group in groups),
         parts=tuple((span, tuple(pieces)) for span, pieces in found),
         lags=lags,
         settle_s=settle_s,
         probe_faults=probe_faults,
         drifts=drift_rates(blocks, holds),
-        misfires=cold,
+        misfires=misfiring,
     )
 
 
-def wrong_ports(table: PhysicalTable) -> dict[int, ProbeFault]:
+def wrong_ports(table: PhysicalTable) -> dict[int, Fault]:
     """Probes that another port's warmth moved first: both ports' readings are somebody else's."""
-    found: dict[int, ProbeFault] = {}
+    found: dict[int, Fault] = {}
     for warmed in warmed_ports(table):
         if warmed.cylinder is None or warmed.moved is None or warmed.moved == warmed.cylinder:
             continue
@@ -112,27 +113,23 @@ def wrong_ports(table: PhysicalTable) -> dict[int, ProbeFault]:
             "the setup and analyse the session again"
         )
         for cylinder in (warmed.cylinder, warmed.moved):
-            found[cylinder] = ProbeFault(cylinder, "wrong port", reason)
+            found[cylinder] = Fault(cylinder, "probe-fault", "wrong port", reason)
     return found
 
 
-def _without_misled_lambda(
-    table: PhysicalTable, blocks: Blocks, cold: Mapping[int, CombustionFault]
-) -> Blocks:
+def _without_misled_lambda(table: PhysicalTable, blocks: Blocks, misfiring: Mapping[int, Fault]) -> Blocks:
     """A misfire's unburnt oxygen misleads its bank's sensor: take the mixture's course from a bank without one.
 
     Only the course matters for offsets within a bank; where there is no other bank, its own has to do.
     """
-    misled = {bank.name for bank in table.setup.bank if any(c in cold for c in bank.cylinders)}
+    misled = {bank.name for bank in table.setup.bank if any(c in misfiring for c in bank.cylinders)}
     sound = [x for name, x in blocks.ln_phi.items() if name not in misled]
     if not misled or not sound:
         return blocks
     return replace(blocks, ln_phi={n: sound[0] if n in misled else x for n, x in blocks.ln_phi.items()})
 
 
-def _healthy(
-    table: PhysicalTable, cylinders: tuple[int, ...], faults: dict[int, ProbeFault]
-) -> tuple[int, ...]:
+def _healthy(table: PhysicalTable, cylinders: tuple[int, ...], faults: dict[int, Fault]) -> tuple[int, ...]:
     return tuple(c for c in cylinders if c in table.cylinders and c not in faults)
 
 

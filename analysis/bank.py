@@ -10,16 +10,15 @@ import numpy.typing as npt
 
 from analysis import findings
 from analysis.bank_sweep import BankSweep, bank_sweep
-from analysis.combustion_faults import CombustionFault, hot_without_shift
+from analysis.combustion_faults import hot_without_shift
 from analysis.deviation import deviation_budget, heat_line
+from analysis.fault import Fault
 from analysis.holds import Hold, best_hold, find_holds, region_offsets
 from analysis.operating_regions import region_dependence
-from analysis.probe_faults import ProbeFault
 from analysis.result import (
     FAULTS,
     BankBalance,
     CylinderBalance,
-    Finding,
     Method,
     RegionOffset,
     Side,
@@ -57,8 +56,8 @@ class BankEvidence:
     view: SessionView
     name: str
     swept: BankSweep
-    broken: Mapping[int, ProbeFault | CombustionFault]
-    hot: Mapping[int, CombustionFault]
+    broken: Mapping[int, Fault]
+    hot: Mapping[int, Fault]
     healthy: tuple[int, ...]
     hold: Hold | None
 
@@ -71,7 +70,7 @@ class BankEvidence:
 def judge_bank(view: SessionView, name: str) -> BankJudgement:
     """Judge the bank `name`: broken probes, misfires, drift, the sweep, hot ones, holds, then operating regions."""
     bank = next(b for b in view.table.setup.bank if b.name == name)
-    broken: dict[int, ProbeFault | CombustionFault] = {**view.misfires, **view.probe_faults}
+    broken: dict[int, Fault] = {**view.misfires, **view.probe_faults}
     swept = bank_sweep(view, name, broken)
     broken.update(swept.drifted)
     sweep = swept.estimate
@@ -139,7 +138,6 @@ def _with_regions(
 
 def _faulty(evidence: BankEvidence, cylinder: int) -> CylinderBalance:
     fault, sweep = evidence.broken.get(cylinder) or evidence.hot[cylinder], evidence.sweep
-    finding: Finding = "probe-fault" if isinstance(fault, ProbeFault) else "combustion-fault"
     offset = u95 = None
     reason = fault.reason
     if cylinder in evidence.hot and sweep is not None:
@@ -147,7 +145,14 @@ def _faulty(evidence: BankEvidence, cylinder: int) -> CylinderBalance:
         offset, u95 = float(sweep.offset_percent[i]), float(sweep.u95_percent[i])
         reason += f"; its mixture is {offset:+.1f} ± {u95:.1f} % of its bank's mean, so fuel is not the cure"
     return CylinderBalance(
-        cylinder, evidence.name, None, None, offset, u95, finding, (reason, "no trim until this is mended")
+        cylinder,
+        evidence.name,
+        None,
+        None,
+        offset,
+        u95,
+        fault.finding,
+        (reason, "no trim until this is mended"),
     )
 
 

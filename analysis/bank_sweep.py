@@ -12,13 +12,13 @@ import numpy.typing as npt
 from analysis.blocks import Blocks
 from analysis.combustion_faults import hot_without_shift
 from analysis.deviation import probe_half_width_C
+from analysis.fault import Fault
 from analysis.probe_faults import (
     DRIFT_CERTAIN,
     DRIFT_CERTAIN_BY_HOLDS,
     DRIFT_CERTAIN_WHEN_HOT,
     UNKNOWN_DRIFT,
     DriftRate,
-    ProbeFault,
     drifting,
 )
 from analysis.session_view import SessionView
@@ -48,7 +48,7 @@ class BankSweep:
     estimate: SweepEstimate | None = None
     flank: SweepEstimate | None = None
     changed: dict[int, str] = field(default_factory=dict)
-    drifted: dict[int, ProbeFault] = field(default_factory=dict)
+    drifted: dict[int, Fault] = field(default_factory=dict)
 
     @property
     def curve(self) -> SweepEstimate | None:
@@ -58,7 +58,7 @@ class BankSweep:
 
 def bank_sweep(view: SessionView, name: str, broken: Mapping[int, object]) -> BankSweep:
     """The best sweep, with the worst drifting probe taken out and the rest fitted again until none drifts."""
-    drifted: dict[int, ProbeFault] = {}
+    drifted: dict[int, Fault] = {}
     while True:
         sound = tuple(c for c in view.lags[name].cylinders if c not in broken and c not in drifted)
         bent, flank = _sweeps(view, name, sound)
@@ -119,7 +119,7 @@ def _drift_rates(
     return rates
 
 
-def _worst_drift(rates: Mapping[int, DriftRate], sweep: SweepEstimate | None) -> ProbeFault | None:
+def _worst_drift(rates: Mapping[int, DriftRate], sweep: SweepEstimate | None) -> Fault | None:
     """The most certain of the drifting probes, None where none drifts."""
     hot = hot_without_shift(sweep) if sweep is not None else {}
     usual = DRIFT_CERTAIN_BY_HOLDS if sweep is None else DRIFT_CERTAIN

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from analysis.check_item import CheckItem, Verdict
 from analysis.check_ports import Warmed
-from analysis.probe_faults import ProbeFault
+from analysis.fault import Fault
 from analysis.soak import SoakOffsets
 from analysis.uncertainty import coverage_factor, fit_line
 from daq.physical import PhysicalTable, Status
@@ -43,7 +43,7 @@ _ACTIONS_BY_FAULT = {
 }
 
 
-def check_readings(table: PhysicalTable, faults: Mapping[int, ProbeFault]) -> Iterator[CheckItem]:
+def check_readings(table: PhysicalTable, faults: Mapping[int, Fault]) -> Iterator[CheckItem]:
     """Open circuits, missing and impossible readings; and what a running engine shows of each probe.
 
     faults: of `analysis.probe_faults`, by cylinder; a reversed one is left to `check_polarity`.
@@ -82,7 +82,7 @@ def _worst_state(subject: str, status: npt.NDArray[np.uint8]) -> CheckItem:
 
 
 def check_polarity(
-    table: PhysicalTable, faults: Mapping[int, ProbeFault], warmed: Sequence[Warmed]
+    table: PhysicalTable, faults: Mapping[int, Fault], warmed: Sequence[Warmed]
 ) -> Iterator[CheckItem]:
     """The right way round: seen once a port is clearly warmer than the terminals, else nothing can be said."""
     rise_C = table.egt_C - _terminals_C(table)

@@ -5,12 +5,11 @@ The limits are common practice, no published source, unless one is named.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from analysis.blocks import Blocks
+from analysis.fault import Fault
 from analysis.sweep import SweepEstimate
 
 FloatArray = npt.NDArray[np.float64]
@@ -20,20 +19,9 @@ COLD_C = 15.0
 HOT_WITHOUT_SHIFT_C = 30.0  # three times the heat that healthy cylinders differ by
 
 
-@dataclass(frozen=True)
-class CombustionFault:
-    """A cylinder that does not burn like its neighbours. kind: one word; reason: one plain sentence."""
-
-    cylinder: int
-    kind: str
-    reason: str
-
-
-def misfires(
-    blocks: Blocks, holds: list[tuple[int, int]], cylinders: tuple[int, ...]
-) -> dict[int, CombustionFault]:
+def misfires(blocks: Blocks, holds: list[tuple[int, int]], cylinders: tuple[int, ...]) -> dict[int, Fault]:
     """Cylinders that are colder than the others and wander far more than they do, while conditions are held."""
-    faults: dict[int, CombustionFault] = {}
+    faults: dict[int, Fault] = {}
     columns = blocks.columns(cylinders)
     scatters, levels, sizes = [], [], []
     for start, stop in holds:
@@ -54,8 +42,9 @@ def misfires(
     for i, cylinder in enumerate(cylinders):
         usual = float(np.median(np.delete(scatter, i)))
         if scatter[i] > max(ERRATIC_FACTOR * usual, ERRATIC_C) and level[i] < -COLD_C:
-            faults[cylinder] = CombustionFault(
+            faults[cylinder] = Fault(
                 cylinder,
+                "combustion-fault",
                 "misfire",
                 f"cylinder {cylinder} is {-level[i]:.0f} °C colder than its neighbours and wanders by "
                 f"±{scatter[i]:.0f} °C where they wander by ±{usual:.0f} °C: it misfires; its unburnt oxygen makes the "
@@ -64,9 +53,9 @@ def misfires(
     return faults
 
 
-def hot_without_shift(estimate: SweepEstimate) -> dict[int, CombustionFault]:
+def hot_without_shift(estimate: SweepEstimate) -> dict[int, Fault]:
     """Cylinders far hotter or colder than their neighbours although the sweep shows like mixture."""
-    faults: dict[int, CombustionFault] = {}
+    faults: dict[int, Fault] = {}
     height = estimate.fit.height_C
     for i, cylinder in enumerate(estimate.cylinders):
         above = float(height[i] - np.median(np.delete(height, i))) if len(height) > 2 else 0.0
@@ -80,5 +69,5 @@ def hot_without_shift(estimate: SweepEstimate) -> dict[int, CombustionFault]:
             "lower, not shifted): weak or incomplete combustion, an air leak before the probe, or a probe that sits "
             "less deep"
         )
-        faults[cylinder] = CombustionFault(cylinder, "hot" if above > 0 else "cold", what)
+        faults[cylinder] = Fault(cylinder, "combustion-fault", "hot" if above > 0 else "cold", what)
     return faults

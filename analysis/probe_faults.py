@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter
 
 from analysis.blocks import Blocks
+from analysis.fault import Fault
 from analysis.lag import Lags
 from analysis.uncertainty import fit_line
 from daq.physical import PhysicalTable, Status
@@ -36,16 +37,7 @@ HOLD_EFFECT_C, HOLD_EFFECT_SHARE, DEVIATION_WANDER_C = 12.0, 0.5, 2.0
 SLOW_FACTOR, SLOW_S = 2.3, 5.2
 
 
-@dataclass(frozen=True)
-class ProbeFault:
-    """A probe that is not believed. kind: one word; reason: one plain sentence."""
-
-    cylinder: int
-    kind: str
-    reason: str
-
-
-def silent_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
+def silent_probes(table: PhysicalTable) -> dict[int, Fault]:
     """Open circuits, reversed wires, probes without readings, short circuits and frozen values.
 
     These are seen in the samples themselves, before anything is averaged.
@@ -53,13 +45,13 @@ def silent_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
     on = _running_samples(table)
     if on.sum() < 10:
         return {}
-    faults: dict[int, ProbeFault] = {}
+    faults: dict[int, Fault] = {}
     status, egt = table.egt_status[on], table.egt_C[on]
     middle = median_of_ports(np.where(status == Status.GOOD, egt, np.nan))
     for column, cylinder in enumerate(table.cylinders):
         found = _silent(table, cylinder, column, status[:, column], egt[:, column], middle)
         if found:
-            faults[cylinder] = ProbeFault(cylinder, *found)
+            faults[cylinder] = Fault(cylinder, "probe-fault", *found)
     return faults
 
 
@@ -155,9 +147,9 @@ def _frozen(table: PhysicalTable, cylinder: int, values: FloatArray) -> tuple[st
     return None
 
 
-def loose_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
+def loose_probes(table: PhysicalTable) -> dict[int, Fault]:
     """Readings that jump faster than any junction can: a loose connection or a chafed cable."""
-    faults: dict[int, ProbeFault] = {}
+    faults: dict[int, Fault] = {}
     on = _running_samples(table)
     if on.sum() < 50:
         return faults
@@ -171,8 +163,9 @@ def loose_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
     for column, cylinder in enumerate(table.cylinders):
         others = float(np.median(np.delete(shares, column))) if len(shares) > 1 else 0.0
         if shares[column] > LOOSE_SHARE and shares[column] > 5.0 * others:
-            faults[cylinder] = ProbeFault(
+            faults[cylinder] = Fault(
                 cylinder,
+                "probe-fault",
                 "loose",
                 f"cylinder {cylinder}'s reading jumps by more than {LOOSE_JUMP_C:.0f} °C from sample to sample "
                 f"({100 * shares[column]:.1f} % of them): a loose connection or a chafed cable",
@@ -180,17 +173,18 @@ def loose_probes(table: PhysicalTable) -> dict[int, ProbeFault]:
     return faults
 
 
-def slow_probes(lags: Lags) -> dict[int, ProbeFault]:
+def slow_probes(lags: Lags) -> dict[int, Fault]:
     """Probes whose time constant is far above their neighbours'."""
-    faults: dict[int, ProbeFault] = {}
+    faults: dict[int, Fault] = {}
     if lags.n_transients == 0:
         return faults
     for i, cylinder in enumerate(lags.cylinders):
         usual = float(np.median(np.delete(lags.time_constant_s, i)))
         own = float(lags.time_constant_s[i])
         if own > SLOW_S and own > SLOW_FACTOR * usual:
-            faults[cylinder] = ProbeFault(
+            faults[cylinder] = Fault(
                 cylinder,
+                "probe-fault",
                 "slow",
                 f"cylinder {cylinder}'s probe takes {own:.0f} s to answer where the others take {usual:.1f} s: "
                 "thicker, sooted, or not as deep in the gas; fit a like probe before its mixture is judged",
@@ -235,12 +229,13 @@ def drift_rates(blocks: Blocks, holds: list[tuple[int, int]]) -> dict[int, Drift
     return rates
 
 
-def drifting(cylinder: int, rate: DriftRate, certain: float = DRIFT_CERTAIN) -> ProbeFault | None:
+def drifting(cylinder: int, rate: DriftRate, certain: float = DRIFT_CERTAIN) -> Fault | None:
     """The fault, if `rate` is both beyond DRIFT_C_PER_MIN and beyond `certain` standard uncertainties."""
     if abs(rate.C_per_min) <= max(DRIFT_C_PER_MIN, certain * rate.u_C_per_min):
         return None
-    return ProbeFault(
+    return Fault(
         cylinder,
+        "probe-fault",
         "drifting",
         f"cylinder {cylinder}'s reading drifts by {rate.C_per_min:+.1f} ± {2 * rate.u_C_per_min:.1f} °C a minute "
         "against its neighbours at the same conditions: the probe or its connection is failing, or this cylinder's "

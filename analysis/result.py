@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -107,6 +107,15 @@ class SweepCurves:
     curve_lambda: FloatArray
     curve_C: FloatArray
 
+    def shifted(self) -> tuple[FloatArray, FloatArray]:
+        """Each cylinder's own lambda and its temperature laid on the shared curve; both (n_points, n_cylinders).
+
+        A cylinder with x % more fuel per air than the mean burns at lambda / (1 + x/100); its temperature less its
+        height, divided by its gain, is °C relative to the curve's peak.
+        """
+        own_lambda = self.lambda_[:, None] / (1.0 + self.offset_percent[None, :] / 100.0)
+        return own_lambda, (self.egt_C - self.height_C[None, :]) / self.gain[None, :]
+
 
 @dataclass(frozen=True)
 class RegionOffset:
@@ -202,96 +211,3 @@ class Trims:
     def any_trim(self) -> bool:
         """Whether any cylinder is to be changed."""
         return any(c.trim_percent for c in self.cylinders)
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None or not np.isfinite(value) else round(float(value), digits)
-
-
-def balance_to_json(balance: Balance) -> dict[str, Any]:
-    """`balance` as the published structure `evenburn.balance/1` (plain dicts, lists, numbers, None)."""
-    return {
-        "schema": "evenburn.balance/1",
-        "session": balance.session,
-        "method": balance.method,
-        "banks": [
-            {
-                "bank": b.bank,
-                "lambda_mean": _rounded(b.lambda_mean, 4),
-                "spread_C": _rounded(b.spread_C, 2),
-                "side": b.side,
-                "slope_C_per_percent": _rounded(b.slope_C_per_percent, 2),
-                "slope_u95_C_per_percent": _rounded(b.slope_u95_C_per_percent, 2),
-                "lambda_lead_s": _rounded(b.lambda_lead_s, 2),
-                "lambda_lead_u95_s": _rounded(b.lambda_lead_u95_s, 2),
-            }
-            for b in balance.banks
-        ],
-        "cylinders": [_cylinder_to_json(c) for c in balance.cylinders],
-        "stretches": [
-            {
-                "kind": s.kind,
-                "start_s": round(s.start_s, 2),
-                "end_s": round(s.end_s, 2),
-                "rpm": _rounded(s.rpm, 1),
-                "load": _rounded(s.load, 2),
-                "used": s.used,
-                "reason": s.reason,
-            }
-            for s in balance.stretches
-        ],
-        "next_steps": list(balance.next_steps),
-        "problems": list(balance.problems),
-    }
-
-
-def _cylinder_to_json(entry: CylinderBalance) -> dict[str, Any]:
-    return {
-        "cylinder": entry.cylinder,
-        "bank": entry.bank,
-        "egt_deviation_C": _rounded(entry.egt_deviation_C, 2),
-        "egt_deviation_u95_C": _rounded(entry.egt_deviation_u95_C, 2),
-        "fuel_offset_percent": _rounded(entry.fuel_offset_percent, 3),
-        "fuel_offset_u95_percent": _rounded(entry.fuel_offset_u95_percent, 3),
-        "finding": entry.finding,
-        "reasons": list(entry.reasons),
-    }
-
-
-def trims_to_json(trims: Trims) -> dict[str, Any]:
-    """`trims` as the published structure `evenburn.trims/1`: the balance plus the step for each cylinder."""
-    document = balance_to_json(trims.balance)
-    document["schema"] = "evenburn.trims/1"
-    document["limits"] = {
-        "step_percent": trims.step_percent,
-        "leaning_share": trims.leaning_share,
-        "threshold_percent": trims.threshold_percent,
-    }
-    steps = {t.cylinder: t for t in trims.cylinders}
-    for entry in document["cylinders"]:
-        step = steps[entry["cylinder"]]
-        entry["trim_percent"] = _rounded(step.trim_percent, 2)
-        if step.trim_ms is not None:
-            entry["trim_ms"] = _rounded(step.trim_ms, 4)
-        entry["predicted_offset_percent"] = _rounded(step.predicted_offset_percent, 3)
-        entry["predicted_deviation_C"] = _rounded(step.predicted_deviation_C, 2)
-        entry["predicted_deviation_u95_C"] = _rounded(step.predicted_deviation_u95_C, 2)
-        entry["trim_reason"] = step.reason
-    for bank in document["banks"]:
-        bank["predicted_spread_C"] = _rounded(trims.spread_after_C.get(bank["bank"]), 2)
-        bank["predicted_spread_u95_C"] = _rounded(trims.spread_after_u95_C.get(bank["bank"]), 2)
-    if trims.regions:
-        document["regions"] = [
-            {
-                "region": r.region,
-                "rpm": _rounded(r.rpm, 1),
-                "load": _rounded(r.load, 2),
-                "cylinder": r.cylinder,
-                "fuel_offset_percent": _rounded(r.fuel_offset_percent, 3),
-                "fuel_offset_u95_percent": _rounded(r.fuel_offset_u95_percent, 3),
-                "trim_percent": _rounded(r.trim_percent, 2),
-            }
-            for r in trims.regions
-        ]
-    document["cautions"] = list(trims.cautions)
-    return document

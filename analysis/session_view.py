@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.blocks import Blocks
-from analysis.combustion_faults import CombustionFault
 from analysis.conditions import Span
+from analysis.fault import Fault
 from analysis.lag import Lags
 from analysis.mixture_path import Part
-from analysis.probe_faults import DriftRate, ProbeFault
+from analysis.probe_faults import DriftRate
 from daq.physical import PhysicalTable
 
 
@@ -23,9 +23,9 @@ class SessionView:
     parts: tuple[tuple[Span, tuple[Part, ...]], ...]
     lags: dict[str, Lags]
     settle_s: float
-    probe_faults: dict[int, ProbeFault]
+    probe_faults: dict[int, Fault]
     drifts: dict[int, DriftRate]
-    misfires: dict[int, CombustionFault]
+    misfires: dict[int, Fault]
 
     def parts_of(self, region: tuple[Span, ...]) -> list[Part]:
         """The holds and sweeps of one operating region."""

@@ -6,12 +6,12 @@ import csv
 import io
 import json
 from collections.abc import Mapping
-from dataclasses import asdict
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 from analysis.compare import BankComparison, Comparison, CylinderComparison
+from analysis.published import compare_to_json
 from daq.errors import TableError
 from daq.table_samples import numbers
 from daq.table_text import read_table
@@ -65,23 +65,6 @@ def trims_set(path: Path) -> dict[int, float]:
     chosen = values["really_set_percent" if written else "trim_percent"]
     pairs = zip(values["cylinder"], chosen, strict=True)
     return {int(cylinder): trim for cylinder, trim in pairs if trim == trim}
-
-
-def compare_to_json(comparison: Comparison) -> dict[str, Any]:
-    """`comparison` as plain dicts, lists, numbers and None (`evenburn.compare/1`)."""
-    return {
-        "schema": "evenburn.compare/1",
-        "before": comparison.before.session,
-        "after": comparison.after.session,
-        "region": comparison.region,
-        "banks": [_rounded(asdict(bank)) for bank in comparison.banks],
-        "cylinders": [_rounded(asdict(entry)) for entry in comparison.cylinders],
-        "problems": list(comparison.problems),
-    }
-
-
-def _rounded(values: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: round(value, 3) if isinstance(value, float) else value for key, value in values.items()}
 
 
 def write_compare_reports(

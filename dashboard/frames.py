@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analysis.result import Balance, Trims, trims_to_json
+from analysis.published import trims_to_json
+from analysis.result import Balance, Trims
 from daq.physical import PhysicalTable, Status
 from daq.session import InstrumentTable
 from daq.table_text import OPEN, OUT_OF_RANGE

@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from analysis.probe_check import ProbeCheck
-from analysis.result import Trims, trims_to_json
+from analysis.published import trims_to_json
+from analysis.result import Trims
 from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
 from dashboard.report_content import trims_document

@@ -136,12 +136,6 @@ def sweep_panels(
     return drawing.svg()
 
 
-def shifted_curves(sweep: SweepCurves) -> tuple[FloatArray, FloatArray]:
-    """(lambda, °C), each (n_points, n_cylinders): each cylinder's own mixture, height and gain taken off."""
-    own_lambda = sweep.lambda_[:, np.newaxis] / (1.0 + sweep.offset_percent / 100.0)
-    return own_lambda, (sweep.egt_C - sweep.height_C) / sweep.gain
-
-
 def _sweep_panel(
     drawing: Drawing,
     sweep: SweepCurves,
@@ -153,7 +147,7 @@ def _sweep_panel(
     lambdas = np.repeat(sweep.lambda_[:, np.newaxis], len(sweep.cylinders), axis=1)
     temperatures = sweep.egt_C
     if shifted:
-        lambdas, temperatures = shifted_curves(sweep)
+        lambdas, temperatures = sweep.shifted()
     if not np.isfinite(temperatures).any():
         return
     left, top, right, bottom = (

@@ -14,7 +14,8 @@ from unseen_engines import EIGHT, FOUR, Fault, Segment, Truth, make_engine, run
 from unseen_engines.schedule import CLOSING, hold, opening, sweep
 
 from analysis.balance import balance
-from analysis.result import Balance, CylinderBalance, balance_to_json
+from analysis.published import balance_to_json
+from analysis.result import Balance, CylinderBalance
 from analysis.trims import propose_trims
 from daq.physical import PhysicalTable, Status
 

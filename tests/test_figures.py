@@ -18,7 +18,7 @@ from dashboard.figures.channels import deviations_of
 from dashboard.figures.downsample import thin_out
 from dashboard.figures.rails import deviation_rails, offset_rails, predicted_rails, rails_figure
 from dashboard.figures.regions import regions_figure
-from dashboard.figures.sweep import shifted, sweep_figure
+from dashboard.figures.sweep import sweep_figure
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
 from dashboard.figures.trace_view import LANE, Overlay, time_ticks
 from dashboard.figures.traces import traces_figure
@@ -99,7 +99,7 @@ def test_followed_cylinder_alone_is_filled() -> None:
 def test_shifted_curves_fall_on_the_shared_curve() -> None:
     trims, _ = builders.lean()
     curves = trims.balance.sweeps[0]
-    own_lambda, relative_C = shifted(curves)
+    own_lambda, relative_C = curves.shifted()
     for column in range(len(curves.cylinders)):
         shared = np.interp(own_lambda[:, column], curves.curve_lambda, curves.curve_C)
         inside = (own_lambda[:, column] > 0.79) & (own_lambda[:, column] < 1.09)

@@ -19,14 +19,15 @@ import numpy as np
 import pypdf
 import pytest
 
-from analysis.result import Trims, trims_to_json
+from analysis.published import trims_to_json
+from analysis.result import Trims
 from daq.physical import PhysicalTable
 from daq.setupfile import parse_setup
 from dashboard.report import CSV_COLUMNS, ReportError, spreadsheet_safe, trims_csv, write_reports
 from dashboard.report_content import trims_document
 from dashboard.report_document import HTML_FONT, Table, to_html, to_pdf
 from dashboard.report_drawing import nice_ticks, spread_apart
-from dashboard.report_pictures import offsets_picture, shifted_curves, sweep_panels
+from dashboard.report_pictures import offsets_picture, sweep_panels
 from dashboard.report_session_picture import session_picture
 from dashboard.session_files import session_files
 from dashboard.wording import verdict
@@ -269,7 +270,7 @@ def test_dots_and_whiskers_stand_where_the_axis_says() -> None:
 def test_shifted_curves_fall_onto_one_another() -> None:
     """The builder's cylinders share one curve: 24 °C apart as measured, within the noise of 0.7 °C when shifted."""
     sweep = case("lean")[0].balance.sweeps[0]
-    own_lambda, relative_C = shifted_curves(sweep)
+    own_lambda, relative_C = sweep.shifted()
     on_curve = np.interp(own_lambda, sweep.curve_lambda, sweep.curve_C)
     inside = (own_lambda > sweep.curve_lambda[0]) & (own_lambda < sweep.curve_lambda[-1])
     assert np.abs(relative_C - on_curve)[inside].max() < 4 * 0.7

@@ -20,9 +20,9 @@ from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
 from analysis.compare import Moved, compare
-from analysis.result import Finding, Kind, Method, Side, balance_to_json, trims_to_json
+from analysis.published import balance_to_json, compare_to_json, trims_to_json
+from analysis.result import Finding, Kind, Method, Side
 from dashboard.cli import main
-from dashboard.compare_report import compare_to_json
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_logs"
 NAMES = ("balance-1", "trims-1", "compare-1")

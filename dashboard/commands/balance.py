@@ -71,7 +71,7 @@ def _check_target(target: str, sessions: Sequence[Path], force: bool) -> None:
 
 def _one(session: Path, json_target: str | None, force: bool) -> int:
     from analysis.balance import balance
-    from analysis.result import balance_to_json
+    from analysis.published import balance_to_json
     from daq.physical import physical_table
     from daq.session import open_session
 
@@ -100,7 +100,7 @@ def _season(sessions: Sequence[Path], json_target: str | None, force: bool) -> i
 
 
 def _write_season(outcomes: Sequence[Outcome], target: str, force: bool) -> None:
-    from analysis.result import balance_to_json
+    from analysis.published import balance_to_json
 
     documents = {o.path: balance_to_json(o.balance) for o in outcomes if o.balance is not None}
     if not _is_folder(target):

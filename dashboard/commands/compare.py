@@ -30,6 +30,7 @@ def command(
     """
     from analysis.balance import balance
     from analysis.compare import compare
+    from analysis.published import compare_to_json
     from analysis.trims import propose_trims
     from daq.physical import physical_table
     from daq.session import open_session
@@ -37,7 +38,6 @@ def command(
         COMPARE_COLUMNS,
         bank_numbers,
         compare_rows,
-        compare_to_json,
         movements,
         trims_set,
         write_compare_reports,

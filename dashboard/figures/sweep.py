@@ -14,22 +14,11 @@ from dashboard.figures.style import bank_colour, dash, finish, halo, is_faint
 FloatArray = npt.NDArray[np.float64]
 
 
-def shifted(curves: SweepCurves) -> tuple[FloatArray, FloatArray]:
-    """Each cylinder's own lambda and its temperature laid on the shared curve; both (n_points, n_cylinders).
-
-    A cylinder with x % more fuel per air than the mean burns at lambda / (1 + x/100); its temperature less its
-    height, divided by its gain, is °C relative to the curve's peak.
-    """
-    own_lambda = curves.lambda_[:, None] / (1.0 + curves.offset_percent[None, :] / 100.0)
-    relative_C = (curves.egt_C - curves.height_C[None, :]) / curves.gain[None, :]
-    return own_lambda, relative_C
-
-
 def sweep_figure(
     curves: SweepCurves, bank_index: int, display: Display, followed: int | None = None
 ) -> go.Figure:
     """Left: measured temperature against the bank's lambda. Right: each curve shifted by its own offset."""
-    own_lambda, relative_C = shifted(curves)
+    own_lambda, relative_C = curves.shifted()
     stacked = display.narrow
     left, right = ({"row": 1, "col": 1}, {"row": 2, "col": 1} if stacked else {"row": 1, "col": 2})
     figure = make_subplots(
@@ -37,7 +26,7 @@ def sweep_figure(
         cols=1 if stacked else 2,
         horizontal_spacing=0.11,
         vertical_spacing=0.2,
-        subplot_titles=["as measured", "each moved by its own offset: one curve"],
+        subplot_titles=["as measured", "each moved by its offset: one curve"],
     )
     colour = bank_colour(bank_index, display)
     for place, cylinder in enumerate(curves.cylinders):

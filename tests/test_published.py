@@ -10,14 +10,13 @@ import numpy as np
 import pytest
 from builders import CASES, lean, near_peak
 
+from analysis.published import balance_to_json, trims_to_json
 from analysis.result import (
     Balance,
     BankBalance,
     CylinderBalance,
     CylinderTrim,
     Stretch,
-    balance_to_json,
-    trims_to_json,
 )
 
 # The contract: evenburn.balance/1 and evenburn.trims/1 as published
