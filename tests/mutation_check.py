@@ -36,6 +36,8 @@ CONVERSION = ("test_thermocouple.py", "test_cold_junction.py", "test_mixture.py"
 PARSER = ("test_line_stream.py", "test_checksum.py")
 TRIMS = ("test_trims.py",)
 READER = ("test_session.py", "test_session_writer.py")
+HOLDS = ("test_holds.py",)
+SWEEPS = ("test_bank_sweep.py",)
 MUTANTS = (
     Mutant("daq/thermocouple.py", "voltage_mV + reference", "voltage_mV - reference", CONVERSION),
     Mutant("daq/thermocouple.py", "y += self.intercept", "y -= self.intercept", CONVERSION),
@@ -71,6 +73,12 @@ MUTANTS = (
     Mutant("daq/session_marks.py", "zlib.crc32(line) != int(checked[2], 16)", "zlib.crc32(line) < 0", READER),
     Mutant("daq/session_reader.py", "if path.is_symlink() and not", "if path.is_symlink() and", READER),
     Mutant("daq/session_reader.py", "np.argsort(host_s,", "np.argsort(-host_s,", READER),
+    Mutant("analysis/holds.py", "OTHER_POINT_SLOPE_U = 0.3", "OTHER_POINT_SLOPE_U = 0.0", HOLDS),
+    Mutant("analysis/operating_regions.py", "    4.0  # a port's own", "    0.4  # a port's own", HOLDS),
+    Mutant("analysis/bank.py", "else 2.0 * hold.slope.u", "else 0.2 * hold.slope.u", SWEEPS),
+    Mutant("analysis/bank_sweep.py", "half_width_C / np.sqrt(3.0)", "0.0", SWEEPS),
+    Mutant("analysis/bank_sweep.py", "abs(bend) > BEND_CERTAIN * u", "abs(bend) >= 0.0", SWEEPS),
+    Mutant("analysis/bank_sweep.py", "moved = moved - np.median(moved)", "moved = moved + 0.0", SWEEPS),
 )
 
 

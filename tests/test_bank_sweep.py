@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from types import SimpleNamespace
 from typing import Any, cast
 
+import msgspec
 import numpy as np
 import pytest
 from plain_sessions import blocks
@@ -13,8 +15,8 @@ from unseen_engines import Fault, Segment, Truth, make_engine, run
 from unseen_engines.schedule import CLOSING, hold, opening, sweep
 
 from analysis import findings
-from analysis.balance import balance
-from analysis.bank_sweep import PASSES_APART_S, changes, passes
+from analysis.balance import balance, look
+from analysis.bank_sweep import PASSES_APART_S, bank_sweep, changes, passes
 from analysis.operating_regions import region_dependence
 from analysis.result import Balance
 from analysis.sweep import SweepEstimate
@@ -129,6 +131,18 @@ def test_a_straight_flank_without_a_hold_says_why_nothing_is_told() -> None:
     result = balance(session("kinked", 3, schedule=(off, start, sweep(0.78, 0.93, 60.0)))[0])
     assert {c.finding for c in result.cylinders} == {"undetermined"}
     assert {c.reasons for c in result.cylinders} == {(findings.NO_BEND,)}
+
+
+def test_a_probe_s_own_class_says_how_far_its_height_may_be_off() -> None:
+    """±20 °C instead of a class: rectangular, beside 1.5 times the heat that ports are assumed to differ by."""
+    table, _ = session(schedule="standard")
+    setup = table.setup
+    probes = [msgspec.structs.replace(probe, tolerance=20.0) for probe in setup.probe]
+    view = look(replace(table, setup=msgspec.structs.replace(setup, probe=probes)))
+    found = bank_sweep(view, "port", {}).estimate
+    assert found is not None
+    expected_C = np.hypot(1.5 * setup.assumptions.heat_u_C, 20.0 / np.sqrt(3.0))
+    assert found.fit.data.height_u_C == pytest.approx(expected_C)
 
 
 def estimate(offset: list[float], u95: float = 0.3, minute: float = 4.0) -> SweepEstimate:
