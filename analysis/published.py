@@ -67,6 +67,8 @@ def _cylinder_to_json(entry: CylinderBalance) -> dict[str, Any]:
         "fuel_offset_u95_percent": _rounded(entry.fuel_offset_u95_percent, 3),
         "finding": entry.finding,
         "reasons": list(entry.reasons),
+        "depends_on_region": entry.depends_on_region,
+        "changed_in_session": entry.changed_in_session,
     }
 
 
@@ -78,6 +80,7 @@ def trims_to_json(trims: Trims) -> dict[str, Any]:
         "step_percent": trims.step_percent,
         "leaning_share": trims.leaning_share,
         "threshold_percent": trims.threshold_percent,
+        "lambda_target": trims.lambda_target,
     }
     steps = {t.cylinder: t for t in trims.cylinders}
     for entry in document["cylinders"]:

@@ -194,7 +194,10 @@ class RegionTrim:
 
 @dataclass(frozen=True)
 class Trims:
-    """A trim step: one entry per cylinder, the predicted spread of each bank, cautions for the person who sets it."""
+    """A trim step: one entry per cylinder, the predicted spread of each bank, cautions for the person who sets it.
+
+    lambda_target: what each bank's mean is moved towards as well; None: the mean stays.
+    """
 
     balance: Balance
     cylinders: tuple[CylinderTrim, ...]
@@ -206,6 +209,7 @@ class Trims:
     spread_after_u95_C: dict[str, float | None]
     cautions: tuple[str, ...]
     regions: tuple[RegionTrim, ...] = ()
+    lambda_target: float | None = None
 
     @property
     def any_trim(self) -> bool:

@@ -66,6 +66,7 @@ def propose_trims(balance: Balance, limits: TrimLimits) -> Trims:
         spread_after_u95_C=after_u95,
         cautions=(*_cautions_of_change(balance), *CAUTIONS),
         regions=_region_trims(balance, limits),
+        lambda_target=limits.lambda_target,
     )
 
 

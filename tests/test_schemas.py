@@ -9,6 +9,7 @@ import copy
 import json
 import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -142,6 +143,24 @@ def test_invented_results_are_valid(name: str) -> None:
         }
     ]
     assert complaints(document) == []
+
+
+def test_a_target_for_the_mean_is_said_with_the_trims_that_it_moves(
+    sessions: dict[str, Path], tmp_path: Path
+) -> None:
+    written("trims", sessions["sweep"], "--out", tmp_path, "--lambda-target", "0.85")
+    document = json.loads((tmp_path / "trims.json").read_text("utf-8"))
+    assert complaints(document) == [] and document["limits"]["lambda_target"] == 0.85
+
+
+def test_what_changed_in_a_session_or_with_the_region_is_a_key_and_not_only_a_sentence() -> None:
+    trims, _ = CASES["lean"]()
+    first, *others = trims.balance.cylinders
+    told = replace(first, depends_on_region=True, changed_in_session=True)
+    document = balance_to_json(replace(trims.balance, cylinders=(told, *others)))
+    assert complaints(document) == []
+    for key in ("depends_on_region", "changed_in_session"):
+        assert [c[key] for c in document["cylinders"]] == [True] + [False] * len(others)
 
 
 def test_a_list_of_a_season_holds_one_document_for_each_session(sessions: dict[str, Path]) -> None:
