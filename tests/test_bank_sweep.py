@@ -113,9 +113,9 @@ def test_a_sweep_over_a_straight_flank_tells_the_slope_and_not_who_is_shifted() 
     for bank in result.banks:
         assert bank.slope_C_per_percent == pytest.approx(engine.curve.slope_C_per_percent, rel=0.35)
         assert bank.slope_u95_C_per_percent is not None
-        assert bank.slope_u95_C_per_percent < 0.7 * bank.slope_C_per_percent, (
-            "what is assumed is wider: 4.4 of 4.8"
-        )
+        assert bank.slope_C_per_percent is not None
+        share = bank.slope_u95_C_per_percent / bank.slope_C_per_percent
+        assert 0.6 < share < 0.75, "30 % at another point, twice; what is assumed of any engine is 4.4 of 4.8"
     for entry in result.cylinders:
         assert entry.fuel_offset_percent is not None
         assert entry.fuel_offset_u95_percent is not None
