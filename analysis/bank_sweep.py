@@ -65,7 +65,9 @@ def bank_sweep(view: SessionView, name: str, broken: Mapping[int, object]) -> Ba
         best = min(bent, key=_mean_u95, default=None)
         changed, last = ({}, None) if best is None else _changed(view, name, sound)
         # a cylinder that loses its fuel within minutes moves as a failing probe does, but its curve shifts too
-        rates = {c: rate for c, rate in _drift_rates(view, sound, best or flank).items() if c not in changed}
+        rates = {
+            c: rate for c, rate in _drift_rates(view, name, sound, best or flank).items() if c not in changed
+        }
         worst = _worst_drift(rates, best or flank)
         if worst is None:
             return BankSweep(last or best, None if bent else flank, changed, drifted)
@@ -107,9 +109,14 @@ def _estimate(
 
 
 def _drift_rates(
-    view: SessionView, cylinders: tuple[int, ...], sweep: SweepEstimate | None
+    view: SessionView, name: str, cylinders: tuple[int, ...], sweep: SweepEstimate | None
 ) -> dict[int, DriftRate]:
-    """Each probe's drift by its holds and, where there is one, its sweep."""
+    """Each probe's drift by its holds and, where there is one, its sweep.
+
+    Without lambda nobody knows whether the mixture was held: uneven cylinders move apart when it is not.
+    """
+    if name not in view.blocks.ln_phi:
+        return {}
     rates = {c: view.drifts.get(c, UNKNOWN_DRIFT) for c in cylinders}
     if sweep is not None:
         for i, c in enumerate(sweep.cylinders):

@@ -76,6 +76,14 @@ def test_two_sweeps_of_an_engine_that_did_not_change_agree(
     assert changed(balance(session(shape, seed, **options)[0])) == []
 
 
+def test_without_lambda_a_sweep_is_not_taken_for_drifting_probes() -> None:
+    """Cylinders that are fuelled unevenly move apart while the mixture moves, and nobody sees it move."""
+    offsets = (2.5, -2.0, -2.6, 2.1, -3.0, 3.0, -2.0, 2.0)
+    table, _ = session("kinked", 3, schedule="standard", offsets=offsets)
+    result = balance(replace(table, lambda_by_bank={}))
+    assert {c.finding for c in result.cylinders} == {"undetermined"}
+
+
 def test_one_sweep_cannot_disagree_with_itself() -> None:
     result = balance(session(schedule="return", lost_when_hot_percent=FIFTH_LOSES)[0])
     assert result.method == "sweep"
