@@ -71,6 +71,7 @@ class AlarmKind(Enum):
     RISING = "rising"
     LEAN = "lean"
     PROBE_LOST = "probe-lost"
+    LAMBDA_LOST = "lambda-lost"
     SILENT = "silent"
 
 
@@ -81,7 +82,8 @@ class AlarmLimits:
     hot: exhaust temperature [°C]. rising: its rate [°C/s], over `rise_window_s`, only from `rise_near_C`
     below the hot limit on: throttle openings far below it are no news. lean: lambda of a bank while the engine
     runs and its load is above `load_limit` (in the unit of the setup's load column). probe_lost: share of
-    readings that are none. silent: s without a sample. A rule that is None is not watched.
+    readings that are none. lambda_lost: 1 where a bank's lambda is missed while the engine runs, else 0; a sensor that
+    has not read yet is warming up and not missed. silent: s without a sample. A rule that is None is not watched.
     """
 
     hot: Rule | None = None
@@ -91,6 +93,7 @@ class AlarmLimits:
     lean: Rule | None = None
     load_limit: float = math.nan
     probe_lost: Rule = Rule(0.5, on_delay_s=1.0, off_delay_s=2.0)
+    lambda_lost: Rule = Rule(0.5, on_delay_s=5.0, off_delay_s=2.0)
     silent: Rule = Rule(3.0, off_delay_s=1.0)
 
 
@@ -159,6 +162,7 @@ class AlarmWatch:
         self._states: dict[tuple[AlarmKind, str], AlarmState] = {}
         self._texts: dict[tuple[AlarmKind, str], str] = {}
         self._recent: dict[int, deque[tuple[float, float]]] = {}
+        self._lambda_read: set[str] = set()
 
     @property
     def active(self) -> tuple[str, ...]:
@@ -197,6 +201,11 @@ class AlarmWatch:
                 yield AlarmKind.LEAN, f"bank {bank}", limits.lean, value if loaded else -math.inf
         for cylinder, share in seen.lost_share.items():
             yield AlarmKind.PROBE_LOST, f"cylinder {cylinder}", limits.probe_lost, share
+        for bank, value in seen.lambda_by_bank.items():
+            if not math.isnan(value):
+                self._lambda_read.add(bank)
+            missed = math.isnan(value) and seen.running and bank in self._lambda_read
+            yield AlarmKind.LAMBDA_LOST, f"bank {bank}", limits.lambda_lost, float(missed)
         for instrument, silent_s in seen.silent_s.items():
             yield AlarmKind.SILENT, f"instrument {instrument}", limits.silent, silent_s
 
@@ -225,6 +234,8 @@ def describe(kind: AlarmKind, subject: str, rule: Rule, value: float) -> str:
             return f"{subject}: lambda {value:.2f} is leaner than {rule.limit:.2f} under load"
         case AlarmKind.PROBE_LOST:
             return f"{subject}: the probe gives no reading"
+        case AlarmKind.LAMBDA_LOST:
+            return f"{subject}: the lambda sensor gives no reading"
         case AlarmKind.SILENT:
             return f"{subject}: no sample for {value:.0f} s"
 

@@ -187,6 +187,22 @@ column = "egt1_C"
 """
 
 
+def test_a_lambda_sensor_that_falls_silent_is_missed_only_while_the_engine_runs_and_once_it_has_read():
+    watch = AlarmWatch(AlarmLimits())
+    warming = [watch.observe(Observation(t, lambda_by_bank={"left": math.nan}, rpm=900.0)) for t in range(30)]
+    assert not any(warming), "it heats up after a start"
+    assert watch.observe(Observation(30.0, lambda_by_bank={"left": 0.88}, rpm=2400.0)) == []
+    found = []
+    for t in range(31, 60):
+        rpm, value = (0.0 if 45 <= t < 50 else 2400.0), (0.9 if t >= 55 else math.nan)
+        found += watch.observe(Observation(float(t), lambda_by_bank={"left": value}, rpm=rpm))
+    assert [(c.time_s, c.kind, c.on) for c in found] == [
+        (36.0, AlarmKind.LAMBDA_LOST, True),
+        (47.0, AlarmKind.LAMBDA_LOST, False),
+    ]
+    assert found[0].text == "bank left: the lambda sensor gives no reading"
+
+
 def test_the_rules_come_from_the_setup():
     full = limits_of(
         parse_setup(SETUP.format(fuel="petrol", limit="egt_limit_C = 850", load='load = "map_kPa"'))
