@@ -15,15 +15,16 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from analysis.live_deviation import live_samples
+from analysis.sweep_guide import HOLD_S, SweepGuide
 from daq.errors import EvenburnError, SessionError
 from daq.mixture import STOICHIOMETRIC_AFR
 from daq.physical import Mark
 from daq.session import add_mark
-from dashboard.live_state import LiveState, live_samples
+from dashboard.live_state import LiveState
 from dashboard.live_tail import LiveTail
 from dashboard.recording import Recording
 from dashboard.session_folder import SessionFolder
-from dashboard.sweep_guide import HOLD_S, SweepGuide
 
 log = logging.getLogger(__name__)
 LOOK_EVERY_S = 0.01

@@ -14,20 +14,20 @@ import builders
 import numpy as np
 import pytest
 
-from daq.errors import PortError, SessionError
-from daq.physical import physical_table
-from daq.session import SessionWriter, open_session
-from daq.setupfile import parse_setup
-from dashboard.live import MOST_PAGES, Live, as_event
-from dashboard.live_state import (
+from analysis.live_deviation import (
     BEAD_S,
     LiveSample,
-    LiveState,
     deviations_C,
     live_samples,
     trends_C_per_min,
     whiskers_C,
 )
+from daq.errors import PortError, SessionError
+from daq.physical import physical_table
+from daq.session import SessionWriter, open_session
+from daq.setupfile import parse_setup
+from dashboard.live import MOST_PAGES, Live, as_event
+from dashboard.live_state import LiveState
 from dashboard.live_tail import LiveTail
 from dashboard.recording import Recording
 from dashboard.session_folder import SessionFolder

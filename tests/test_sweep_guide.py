@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from dashboard.live_state import LiveSample
-from dashboard.sweep_guide import CAUTIONS, HOLD_S, LONGEST_S, PAST_PEAK_C, RANGE_WANTED, SweepGuide
+from analysis.live_deviation import LiveSample
+from analysis.sweep_guide import CAUTIONS, HOLD_S, LONGEST_S, PAST_PEAK_C, RANGE_WANTED, SweepGuide
 
 Signal = Callable[[float], float]
 STEP_S = 0.5

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analysis.live_deviation import deviations_C
 from daq.physical import PhysicalTable
 from dashboard.display import Display
-from dashboard.live_state import deviations_C
 
 FloatArray = npt.NDArray[np.float64]
 DEVIATION, TEMPERATURE, MIXTURE, SPEED, LOAD = "deviation of bank ", "temperature", "mixture", "speed", "load"

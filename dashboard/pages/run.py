@@ -7,11 +7,11 @@ from datetime import datetime
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 
+from analysis.sweep_guide import CAUTIONS
 from daq.alarms import NO_PROTECTION
 from daq.ports import serial_ports
 from dashboard.context import context
 from dashboard.pages.parts import bullets, frame
-from dashboard.sweep_guide import CAUTIONS
 
 PATH, NAME = "/", "Run"
 

@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from dashboard.live_state import LiveSample
+from analysis.live_deviation import LiveSample
 
 Phase = Literal["hold", "rich", "lean", "enough", "stopped"]
 CAUTIONS = (
