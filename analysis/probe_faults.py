@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter
 
 from analysis.blocks import Blocks
+from analysis.conditions import RUNNING_RPM
 from analysis.fault import Fault
 from analysis.lag import Lags
 from analysis.uncertainty import fit_line
@@ -66,7 +67,7 @@ def median_of_ports(values: FloatArray) -> FloatArray:
 
 def _running_samples(table: PhysicalTable) -> BoolArray:
     if table.rpm is not None:
-        return np.nan_to_num(table.rpm) > 300.0
+        return np.nan_to_num(table.rpm) > RUNNING_RPM
     finite = np.where(np.isfinite(table.egt_C), table.egt_C, -np.inf)
     return np.asarray(finite.max(axis=1, initial=-np.inf) > HOT_C)
 

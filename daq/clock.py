@@ -14,12 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.epochs import split_epochs
+from daq.line_stream import TICK_S
 from daq.session_reader import InstrumentTable
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-TICK_S = {"time_ms": 1e-3, "time_us": 1e-6}
 OWN_TIME = "host_time_is_the_instruments_own"
 """A key of the start mark of a session whose `host_s` was not taken from arrivals."""
 WINDOW_S = 180.0

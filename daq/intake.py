@@ -27,14 +27,13 @@ from collections.abc import Callable, Sequence
 
 from daq.counter_watch import CounterEvent, CounterWatch
 from daq.inbox import Overflowed
-from daq.line_stream import Header, LineStreamParser, Rejection, Remark, Sample
+from daq.line_stream import TICK_S, Header, LineStreamParser, Rejection, Remark, Sample
 from daq.reader import Event, Found, Lost, Received
 from daq.session import SessionWriter
 
 #: How often [s] dropped lines are noted.
 NOTE_DROPPED_EVERY_S = 10.0
 
-TICK_S = {"time_ms": 1e-3, "time_us": 1e-6}
 _COUNTER_TEXTS = {
     CounterEvent.WRAP: "the instrument's counter wrapped; its time goes on",
     CounterEvent.RESTART: "the instrument restarted; its counter began anew",

@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from daq.clock import OWN_TIME, TICK_S
+from daq.clock import OWN_TIME
 from daq.epochs import COUNTER_RANGE
 from daq.errors import SetupError, StreamError
-from daq.line_stream import Counts, Header, Item, LineStreamParser, Remark, Sample
+from daq.line_stream import TICK_S, Counts, Header, Item, LineStreamParser, Remark, Sample
 from daq.session_writer import SessionWriter
 from daq.setupfile import Instrument, Setup, check_columns, parse_setup, read_setup_text
 

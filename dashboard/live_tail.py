@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from daq.clock import TICK_S
+from daq.line_stream import TICK_S
 from daq.live_values import restrict
 from daq.physical import Mark, PhysicalTable, physical_table
 from daq.session import InstrumentTable, Session
