@@ -15,7 +15,7 @@ from unseen_engines.schedule import CLOSING, hold, opening, sweep
 
 from analysis.balance import balance
 from analysis.published import balance_to_json
-from analysis.result import Balance, CylinderBalance
+from analysis.result import Balance
 from analysis.trims import propose_trims
 from daq.physical import PhysicalTable, Status
 
@@ -365,12 +365,15 @@ def test_a_record_cut_anywhere_never_raises_and_never_accuses_wrongly() -> None:
     """Cut short or begun late: fewer answers, not other ones."""
     table, truth = session(offsets=ONE_LEAN)
     n = len(table.time_s)
+    named = []
     for keep in (slice(0, n // 2), slice(n // 2, int(0.85 * n)), slice(0, n, 12)):
         result = checked(balance(cut(table, keep)))
         for e in result.cylinders:
             if e.finding in ("lean", "rich"):
                 assert np.sign(truth.offset_percent[e.cylinder]) == (-1 if e.finding == "lean" else 1), keep
             assert not e.finding.endswith("fault"), (keep, e.reasons)
+        named += [e.cylinder for e in result.cylinders if e.finding == "lean"]
+    assert 5 in named, "every twelfth sample still holds the whole sweep"
 
 
 def test_a_quiet_rig_without_any_noise_is_exact() -> None:
@@ -383,6 +386,7 @@ def test_a_quiet_rig_without_any_noise_is_exact() -> None:
 
 def test_the_result_knows_its_cylinders() -> None:
     result = judged(offsets=ONE_LEAN)
-    assert isinstance(result.cylinder(5), CylinderBalance)
+    assert [result.cylinder(c.cylinder) for c in result.cylinders] == list(result.cylinders)
+    assert result.cylinder(5).cylinder == 5
     with pytest.raises(KeyError):
         result.cylinder(99)

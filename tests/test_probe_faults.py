@@ -217,6 +217,7 @@ def test_a_probe_s_drift_is_found_within_its_uncertainty_and_its_neighbours_are_
 
 def test_constant_differences_and_common_changes_are_no_drift() -> None:
     rates = held(0.0)
+    assert len(rates) == 4
     assert all(abs(rate.C_per_min) < 2.5 * rate.u_C_per_min for rate in rates.values())
     assert all(drifting(c, rate) is None for c, rate in rates.items())
 

@@ -88,6 +88,8 @@ def test_all_forms_say_the_same(any_case: Case, tmp_path: Path) -> None:
             value = entry.get(column)
             if isinstance(value, float):
                 assert float(row[column]) == value
+            elif value is None:
+                assert row[column] == ""
         assert row["really_set_percent"] == ""
         if step.trim_percent:
             shown = f"{step.trim_percent:+.1f}".replace("-", "−")

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 import dashboard.season
+from analysis.result import CylinderBalance
 from dashboard.cli import main
 from dashboard.season import ENDED, Outcome, judge, judge_all, sessions_of
 
@@ -55,6 +56,10 @@ def test_a_link_in_a_folder_of_sessions_is_not_followed(tmp_path: Path) -> None:
     assert sessions_of([tmp_path]) == [tmp_path]
 
 
+def cylinders(outcome: Outcome) -> tuple[CylinderBalance, ...] | None:
+    return None if outcome.balance is None else outcome.balance.cylinders
+
+
 def test_two_processes_find_what_one_finds_and_a_bad_session_is_one_line(season: Path) -> None:
     sessions, told = sessions_of([season]), []
     together = judge_all(sessions, told.append, workers=2)
@@ -63,8 +68,7 @@ def test_two_processes_find_what_one_finds_and_a_bad_session_is_one_line(season:
     for outcome in together:
         alone = judge(outcome.path)
         assert (outcome.engine, outcome.error) == (alone.engine, alone.error)
-        if outcome.balance is not None and alone.balance is not None:
-            assert outcome.balance.cylinders == alone.balance.cylinders
+        assert cylinders(outcome) == cylinders(alone)
     assert [bool(outcome.error) for outcome in together] == [False, True, False]
     assert "setup.toml is missing" in together[1].error and "\n" not in together[1].error
 
