@@ -250,8 +250,9 @@ class Analyst:
                 table=table,
                 engine=answer.setup.engine.name,
                 length_s=float(answer.time_s[-1] - answer.time_s[0]) if answer.time_s.size else 0.0,
-                thumbnails=(thumbnail_svg(answer, LIGHT), thumbnail_svg(answer, DARK)),
             )
+            # of ten hours they take most of a second, which no page need wait for
+            self._update(job, thumbnails=(thumbnail_svg(answer, LIGHT), thumbnail_svg(answer, DARK)))
 
     def _update(self, job: Job, **changes: object) -> None:
         with self._changed:

@@ -244,6 +244,10 @@ def test_review_zoom_choose_a_stretch_follow_and_lay_over(watched: Any, server: 
     page.wait_for_function(f"() => {{ {PLOT} return {dotted}; }}")
     page.fill("#review-shift", "10000")  # which leaves nothing of it in view
     page.wait_for_function(f"() => {{ {PLOT} return {dotted}.x.length < 3; }}")
+    ready(page, server, "/review?session=boat&start=100&end=200")  # all is known: the page comes complete
+    page.mouse.dblclick(box["x"] + box["width"] * 0.5, box["y"] + 60)
+    page.wait_for_function(f"() => {{ {PLOT} return Array.from(plot._fullData[0].x).at(-1) > 250; }}")
+    ready(page, server, "/review?session=boat&cylinder=5")
     page.get_by_role("link", name="Balance", exact=True).click()  # the followed cylinder comes along
     expect(page.get_by_role("link", name="5", exact=True)).to_have_class(re.compile("followed"))
 
@@ -288,7 +292,7 @@ def test_balance_shows_the_picture_that_convinces(watched: Any, server: str) -> 
     page = watched
     ready(page, server, "/balance?session=boat")
     expect(page.locator(".summary")).to_contain_text("cylinder")
-    expect(page.get_by_text("each moved by its own offset: one curve").first).to_be_visible()
+    expect(page.get_by_text("each moved by its offset: one curve").first).to_be_visible()
     page.get_by_text(re.compile("^Cylinder 5:")).click()
     expect(page.get_by_text("Uncertainty budget of cylinder 5")).to_be_visible()
 

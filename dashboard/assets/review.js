@@ -57,6 +57,7 @@
       if (!watched.has(plot)) follow(plot);
       if (moved) look(plot, ...plot.layout.xaxis.range).catch(() => {});
     })();
+    return window.dash_clientside.no_update;
   }
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, { review: { watch: watch } });

@@ -63,6 +63,7 @@ def _page(query: Query) -> Component:
         NAME,
         [
             html.H1(f"Review of {session}"),
+            html.Div(dcc.Graph(id="review-ahead"), hidden=True),  # plotly is there when the samples are
             awaited("review", query, content, needs="table"),
             marks_section(session),
             setup_section(session),
@@ -100,6 +101,9 @@ def register(app: Dash) -> None:
     )(looked_at)
     app.clientside_callback(
         ClientsideFunction("review", "watch"),
+        Output(
+            "review-watched", "data"
+        ),  # without an output it would not be called for a page that is complete
         Input("review-traces", "figure"),
         Input("review-shift", "value"),
         State("review-query", "data"),
@@ -142,6 +146,7 @@ def content(query: Query, progress: Progress) -> Children:
             config={"modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"], "doubleClick": False},
         ),
         dcc.Store(id="review-view"),
+        dcc.Store(id="review-watched"),
         _range_form(span),
         awaited("review-range", range_query(query, table, span), range_result),
         html.H2("Stretches"),

@@ -16,7 +16,7 @@ from dashboard.context import context
 from dashboard.pages.parts import PHASES, Children, message
 
 Build = Callable[[dict[str, Any], Progress], Children]
-POLL_MS = 600
+POLL_MS = {"table": 200, "balance": 600}
 Needs = Literal["table", "balance"]
 
 
@@ -38,7 +38,7 @@ def awaited(area: str, query: dict[str, Any], build: Build, needs: Needs = "bala
                 html.Button(text, id=f"{area}-{key}", type="button", hidden=not shown)
                 for text, key, shown in buttons
             ),
-            dcc.Interval(id=f"{area}-poll", interval=POLL_MS, disabled=phase != "busy"),
+            dcc.Interval(id=f"{area}-poll", interval=POLL_MS[needs], disabled=phase != "busy"),
             dcc.Store(id=f"{area}-query", data=query),
             dcc.Store(id=f"{area}-ready"),
         ]
