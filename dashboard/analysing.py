@@ -241,6 +241,11 @@ class Analyst:
             raise answer
         if isinstance(answer, Balance):
             self._update(job, balance=answer, glances=(glance_svg(answer, LIGHT), glance_svg(answer, DARK)))
+            known = self._known.get(job)
+            if known is not None and known.table is not None:
+                # late, since of ten hours they take most of a second, which no page need wait for
+                pictures = (thumbnail_svg(known.table, LIGHT), thumbnail_svg(known.table, DARK))
+                self._update(job, thumbnails=pictures)
         elif isinstance(answer, PhysicalTable):
             # columns one after another: a page draws them one by one
             table = replace(answer, egt_C=np.asfortranarray(answer.egt_C))
@@ -251,8 +256,6 @@ class Analyst:
                 engine=answer.setup.engine.name,
                 length_s=float(answer.time_s[-1] - answer.time_s[0]) if answer.time_s.size else 0.0,
             )
-            # of ten hours they take most of a second, which no page need wait for
-            self._update(job, thumbnails=(thumbnail_svg(answer, LIGHT), thumbnail_svg(answer, DARK)))
 
     def _update(self, job: Job, **changes: object) -> None:
         with self._changed:
