@@ -5,9 +5,8 @@ from __future__ import annotations
 from analysis.result import Finding
 
 EVEN_WITHIN_U95 = 1.25  # an interval wider than this many thresholds cannot call a cylinder even
-PROBABLE_SHARE_OF_U95 = (
-    1 / 3
-)  # two thirds of a standard uncertainty: three chances in four that it is no more
+# Two thirds of a standard uncertainty: the chance is three in four that no more than that is hidden.
+PROBABLE_SHARE_OF_U95 = 1 / 3
 
 
 def judge(offset_percent: float, u95_percent: float, threshold_percent: float) -> Finding:
