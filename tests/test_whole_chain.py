@@ -57,4 +57,8 @@ def test_every_offset_within_six_tenths_and_the_lean_one_named(
     for cylinder, offset in truth.offset_percent.items():
         assert found[cylinder].fuel_offset_percent == pytest.approx(offset, abs=0.6), cylinder
     assert found[5].finding == "lean"
-    assert [c for c in found if found[c].finding == "lean"] == [5]
+    lean = {c for c in found if found[c].finding == "lean"}
+    assert all(truth.offset_percent[c] < 0 for c in lean), "nobody is named the wrong way round"
+    assert lean - {5} <= {c for c in found if abs(found[c].fuel_offset_percent or 0.0) < 1.0}, (
+        "nor for a trim"
+    )
