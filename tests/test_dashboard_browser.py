@@ -35,6 +35,7 @@ SETTINGS = {
 }
 LONGEST_MS = 30_000
 PLOT = "const plot = document.querySelector('#review-traces .js-plotly-plot');"
+FOLLOWING = "#review-traces .js-plotly-plot[data-following]"  # the page's script has taken the picture over
 PAGES = ("/", "/review?session=boat", "/balance?session=boat", "/trims?session=boat", "/sessions", "/balance")
 
 
@@ -217,6 +218,7 @@ def test_review_zoom_choose_a_stretch_follow_and_lay_over(watched: Any, server: 
     page = watched
     ready(page, server, "/review?session=boat")
     expect(page.locator("#review-range-content h2")).to_have_text("The whole session")
+    page.wait_for_selector(FOLLOWING)
     box = page.locator("#review-traces .nsewdrag").nth(1).bounding_box()
     page.mouse.move(box["x"] + box["width"] * 0.5, box["y"] + 60)
     page.mouse.down()
@@ -245,6 +247,7 @@ def test_review_zoom_choose_a_stretch_follow_and_lay_over(watched: Any, server: 
     page.fill("#review-shift", "10000")  # which leaves nothing of it in view
     page.wait_for_function(f"() => {{ {PLOT} return {dotted}.x.length < 3; }}")
     ready(page, server, "/review?session=boat&start=100&end=200")  # all is known: the page comes complete
+    page.wait_for_selector(FOLLOWING)
     page.mouse.dblclick(box["x"] + box["width"] * 0.5, box["y"] + 60)
     page.wait_for_function(f"() => {{ {PLOT} return Array.from(plot._fullData[0].x).at(-1) > 250; }}")
     ready(page, server, "/review?session=boat&cylinder=5")

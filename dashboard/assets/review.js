@@ -34,6 +34,7 @@
 
   function follow(plot) {
     watched.add(plot);
+    plot.dataset.following = "yes";
     plot.removeAllListeners("plotly_relayout");
     plot.removeAllListeners("plotly_hover");
     plot.on("plotly_relayout", function (change) {
