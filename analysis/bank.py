@@ -145,14 +145,14 @@ def _faulty(evidence: BankEvidence, cylinder: int) -> CylinderBalance:
         offset, u95 = float(sweep.offset_percent[i]), float(sweep.u95_percent[i])
         reason += f"; its mixture is {offset:+.1f} ± {u95:.1f} % of its bank's mean, so fuel is not the cure"
     return CylinderBalance(
-        cylinder,
-        evidence.name,
-        None,
-        None,
-        offset,
-        u95,
-        fault.finding,
-        (reason, "no trim until this is mended"),
+        cylinder=cylinder,
+        bank=evidence.name,
+        egt_deviation_C=None,
+        egt_deviation_u95_C=None,
+        fuel_offset_percent=offset,
+        fuel_offset_u95_percent=u95,
+        finding=fault.finding,
+        reasons=(reason, "no trim until this is mended"),
     )
 
 
@@ -193,11 +193,12 @@ def _by_sweep(evidence: BankEvidence, cylinder: int, sweep: SweepEstimate) -> Cy
         reasons.append(
             f"{100 * share:.0f} % of the sweep was left out: something jumped there that mixture does not explain"
         )
+    deviation_C, deviation_u95_C = _deviation_of(evidence, cylinder)
     return CylinderBalance(
         cylinder=cylinder,
         bank=evidence.name,
-        egt_deviation_C=(deviation := _deviation_of(evidence, cylinder))[0],
-        egt_deviation_u95_C=deviation[1],
+        egt_deviation_C=deviation_C,
+        egt_deviation_u95_C=deviation_u95_C,
         fuel_offset_percent=offset,
         fuel_offset_u95_percent=u95,
         finding=finding,

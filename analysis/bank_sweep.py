@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -23,15 +23,14 @@ from analysis.probe_faults import (
 )
 from analysis.session_view import SessionView
 from analysis.sweep import RANGE_MIN, SweepEstimate, estimate_sweep, mixture_range, sweep_data, usable_points
+from daq.tolerance import rectangular_standard_uncertainty
 
 IntArray = npt.NDArray[np.int64]
 
 BEND_CERTAIN = 6.0  # standard deviations: below it the bends of the noise pass for the curve's own
 PASSES_APART_S = 60.0  # a sweep back follows at once, another sweep of the session later
-MOVING_S, MOVING = (
-    30.0,
-    0.01,
-)  # ln(fuel): three times faster than any hold wanders, a tenth of a usual sweep's pace
+MOVING_S = 30.0
+MOVING = 0.01  # ln(fuel) within MOVING_S: more than any hold wanders, a seventh of a usual sweep's pace
 CHANGE_CERTAIN = 3.0  # standard deviations: eight cylinders are compared
 
 
@@ -58,12 +57,14 @@ class BankSweep:
 
 def bank_sweep(view: SessionView, name: str, broken: Mapping[int, object]) -> BankSweep:
     """The best sweep, with the worst drifting probe taken out and the rest fitted again until none drifts."""
+    points = [usable_points(view.blocks, list(region), name, view.settle_s) for region in view.regions]
+    swept = [passes(view.blocks, p, name) for p in points if len(p)]
     drifted: dict[int, Fault] = {}
     while True:
         sound = tuple(c for c in view.lags[name].cylinders if c not in broken and c not in drifted)
-        bent, flank = _sweeps(view, name, sound)
+        bent, flank = _sweeps(view, name, points, sound)
         best = min(bent, key=_mean_u95, default=None)
-        changed, last = ({}, None) if best is None else _changed(view, name, sound)
+        changed, last = ({}, None) if best is None else _changed(view, name, swept, sound)
         # a cylinder that loses its fuel within minutes moves as a failing probe does, but its curve shifts too
         rates = {
             c: rate for c, rate in _drift_rates(view, name, sound, best or flank).items() if c not in changed
@@ -79,10 +80,12 @@ def _mean_u95(estimate: SweepEstimate) -> float:
 
 
 def _sweeps(
-    view: SessionView, name: str, cylinders: tuple[int, ...]
+    view: SessionView, name: str, points: Sequence[IntArray], cylinders: tuple[int, ...]
 ) -> tuple[list[SweepEstimate], SweepEstimate | None]:
-    """The sweeps whose curves bend, one per operating region at most; and the best of those that do not."""
-    points = [usable_points(view.blocks, list(region), name, view.settle_s) for region in view.regions]
+    """The sweeps whose curves bend, one per operating region at most; and the best of those that do not.
+
+    points: of each region, block numbers.
+    """
     found = [e for p in points if (e := _estimate(view, name, p, cylinders)) is not None]
     bent = [e for e in found if _bends(e)]
     return bent, min((e for e in found if not _bends(e)), key=_mean_u95, default=None)
@@ -103,7 +106,9 @@ def _estimate(
     setup = view.table.setup
     level_C = float(np.nanmean(view.blocks.egt_C[points]))
     half_width_C = max(probe_half_width_C(setup, c, level_C) for c in cylinders)
-    height_u_C = float(np.hypot(1.5 * setup.assumptions.heat_u_C, half_width_C / np.sqrt(3.0)))
+    height_u_C = float(
+        np.hypot(1.5 * setup.assumptions.heat_u_C, rectangular_standard_uncertainty(half_width_C))
+    )
     data = sweep_data(view.blocks, points, name, view.lags[name].of(cylinders), height_u_C)
     return None if data is None else estimate_sweep(data, name)
 
@@ -140,26 +145,32 @@ def _worst_drift(rates: Mapping[int, DriftRate], sweep: SweepEstimate | None) ->
 
 
 def _changed(
-    view: SessionView, name: str, cylinders: tuple[int, ...]
+    view: SessionView, name: str, swept: Sequence[Sequence[IntArray]], cylinders: tuple[int, ...]
 ) -> tuple[dict[int, str], SweepEstimate | None]:
     """Whose mixture changed between a region's first sweep and its last, and that last one; ({}, None) if nobody's.
 
-    What both sweeps share (the sensor's slope, the probes' lags) cancels in part, so their difference is known rather
-    better than is assumed here.
+    swept: of each region, its sweeps in order. Only the first and the last that bend are fitted, for a fit is most of
+    an analysis. What both sweeps share (the sensor's slope, the probes' lags) cancels in part, so their difference is
+    known rather better than is assumed here.
     """
-    for region in view.regions:
-        points = usable_points(view.blocks, list(region), name, view.settle_s)
-        estimates = [
-            e
-            for p in passes(view.blocks, points, name)
-            if (e := _estimate(view, name, p, cylinders)) is not None
-        ]
-        bent = [e for e in estimates if _bends(e)]
-        if len(bent) > 1:
-            sentences = changes(bent[0], bent[-1], view.table.setup.trims.threshold_percent)
+    for sweeps in swept:
+        if len(sweeps) < 2:
+            continue
+        first = _first_bent(view, name, sweeps, cylinders)
+        last = _first_bent(view, name, sweeps[::-1], cylinders)
+        if first is not None and last is not None:
+            sentences = changes(first, last, view.table.setup.trims.threshold_percent)
             if sentences:
-                return sentences, bent[-1]
+                return sentences, last
     return {}, None
+
+
+def _first_bent(
+    view: SessionView, name: str, sweeps: Sequence[IntArray], cylinders: tuple[int, ...]
+) -> SweepEstimate | None:
+    """The first of `sweeps` whose curve bends, None if none does."""
+    found = (_estimate(view, name, points, cylinders) for points in sweeps)
+    return next((e for e in found if e is not None and _bends(e)), None)
 
 
 def passes(blocks: Blocks, points: IntArray, name: str) -> list[IntArray]:

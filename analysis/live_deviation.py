@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from daq.physical import PhysicalTable
 from daq.setupfile import Setup
-from daq.tolerance import tolerance_C
+from daq.tolerance import rectangular_standard_uncertainty, tolerance_C
 
 FloatArray = npt.NDArray[np.float64]
 BEAD_S = 0.5  # what one shown value is the mean of
@@ -76,7 +76,7 @@ def whiskers_C(egt_C: FloatArray, setup: Setup) -> FloatArray:
         float(tolerance_C(classes[c], t)) if c in classes and np.isfinite(t) else np.nan
         for c, t in zip(setup.cylinders, level, strict=True)
     ]
-    variance = (np.array(limits) / np.sqrt(3.0)) ** 2
+    variance = rectangular_standard_uncertainty(np.array(limits)) ** 2
     result = np.full(len(limits), np.nan)
     first = 0
     for bank in setup.bank:

@@ -126,4 +126,4 @@ def compare_to_json(comparison: Comparison) -> dict[str, Any]:
 
 
 def _to_three_digits(values: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: round(value, 3) if isinstance(value, float) else value for key, value in values.items()}
+    return {key: _rounded(value, 3) if isinstance(value, float) else value for key, value in values.items()}

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 import daq
 from daq.physical import Mark, PhysicalTable
+from daq.session_marks import MARKS_FILE
 from daq.setupfile import Setup
 from dashboard.session_folder import SETUP_NAME, Fingerprint
 
@@ -138,7 +139,7 @@ def _key(session: Path, fingerprint: Fingerprint) -> str:
     program = [(file.name, file.stat().st_size, file.stat().st_mtime_ns) for file in _modules()]
     said = repr((version("evenburn"), np.__version__, program, str(session.resolve()), fingerprint.files))
     digest = hashlib.sha256(said.encode())
-    for name in (SETUP_NAME, "marks.jsonl"):
+    for name in (SETUP_NAME, MARKS_FILE):
         digest.update((session / name).read_bytes() if (session / name).is_file() else b"")
     return digest.hexdigest()
 

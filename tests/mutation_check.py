@@ -76,7 +76,7 @@ MUTANTS = (
     Mutant("analysis/holds.py", "OTHER_POINT_SLOPE_U = 0.3", "OTHER_POINT_SLOPE_U = 0.0", HOLDS),
     Mutant("analysis/operating_regions.py", "    4.0  # a port's own", "    0.4  # a port's own", HOLDS),
     Mutant("analysis/bank.py", "else 2.0 * hold.slope.u", "else 0.2 * hold.slope.u", SWEEPS),
-    Mutant("analysis/bank_sweep.py", "half_width_C / np.sqrt(3.0)", "0.0", SWEEPS),
+    Mutant("analysis/bank_sweep.py", "rectangular_standard_uncertainty(half_width_C)))", "0.0))", SWEEPS),
     Mutant("analysis/bank_sweep.py", "abs(bend) > BEND_CERTAIN * u", "abs(bend) >= 0.0", SWEEPS),
     Mutant("analysis/bank_sweep.py", "moved = moved - np.median(moved)", "moved = moved + 0.0", SWEEPS),
 )
