@@ -26,6 +26,7 @@ import builders
 import numpy as np
 from playwright.sync_api import Page, sync_playwright
 from pty_rig import PtyInstrument
+from run_page import begin_recording
 
 from daq.session import open_session
 
@@ -111,10 +112,7 @@ def live(page: Page, address: str, folder: Path, seconds: float) -> None:
     writer = threading.Thread(target=say_lines, args=(instrument, sent, stop))
     writer.start()
     page.goto(address)
-    page.select_option("#start-setup", "engine.toml")
-    page.fill("#start-other-port", instrument.path)
-    page.fill("#start-name", "latency")
-    page.click("#start")
+    begin_recording(page, "engine.toml", instrument.path, "latency")
     page.wait_for_selector("#board[data-t]")
     page.evaluate(WATCH)
     page.wait_for_timeout(seconds * 1000)

@@ -10,16 +10,16 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-import signal
 import sys
 import tempfile
 import threading
 from pathlib import Path
 
 import builders
-from benchmark_dashboard import start_server
+from benchmark_dashboard import start_server, stop
 from playwright.sync_api import Browser, Page, sync_playwright
 from pty_rig import PtyInstrument
+from run_page import begin_recording
 
 SAMPLE_LOGS = Path(__file__).parent.parent / "sample_logs"
 SIZES = {"laptop": (1366, 768), "phone": (390, 844)}
@@ -64,8 +64,7 @@ def main() -> None:
                     page.context.close()
             live(browser, address, folder, target)
         finally:
-            server.send_signal(signal.SIGINT)
-            server.wait(20)
+            stop(server)
             browser.close()
 
 
@@ -95,15 +94,12 @@ def picture(page: Page, address: str, path: str, file: Path) -> None:
 
 def live(browser: Browser, address: str, folder: Path, target: Path) -> None:
     """The run page during a recording, one cylinder lean and one probe open, before and in a guided sweep."""
-    instrument, stop = PtyInstrument(folder / "port"), threading.Event()
-    writer = threading.Thread(target=say_lines, args=(instrument, stop))
+    instrument, over = PtyInstrument(folder / "port"), threading.Event()
+    writer = threading.Thread(target=say_lines, args=(instrument, over))
     writer.start()
     page = opened(browser, address, "light", "laptop")
     page.goto(address)
-    page.select_option("#start-setup", "launch.toml")
-    page.fill("#start-other-port", instrument.path)
-    page.fill("#start-name", "sweep of the launch")
-    page.click("#start")
+    begin_recording(page, "launch.toml", instrument.path, "sweep of the launch")
     page.wait_for_selector("#board[data-t]")
     for kind in COOKIES:
         for screen in SIZES:
@@ -122,16 +118,16 @@ def live(browser: Browser, address: str, folder: Path, target: Path) -> None:
     page.screenshot(path=target / "run-sweep-laptop-light.png", full_page=True)
     page.click("#stop")
     page.wait_for_selector("#start-form:not([hidden])")
-    stop.set()
+    over.set()
     writer.join()
     instrument.unplug()
 
 
-def say_lines(instrument: PtyInstrument, stop: threading.Event) -> None:
+def say_lines(instrument: PtyInstrument, over: threading.Event) -> None:
     """50 lines a second: cylinder 3 is 24 °C hotter, the probe of cylinder 4 opens after 20 s."""
     columns = "time_ms,egt1_C,egt2_C,egt3_C,egt4_C,lambda_all_lambda,rpm,map_kPa"
     count = 0
-    while not stop.wait(0.02):
+    while not over.wait(0.02):
         head = f"#{columns}\n" if count % 100 == 0 else ""
         fourth = "open" if count > 1000 else f"{691 - count % 7 / 10:.1f}"
         line = f"{count * 20},{704 + count % 9 / 10:.1f},699.2,{724 + count % 5 / 4:.1f},{fourth},0.868,2400,61.5\n"
