@@ -113,7 +113,7 @@ def region_offsets(
             offset, u95 = _offset_here(view, hold, i, sweep)
             found.append(
                 RegionOffset(
-                    region=_name(hold.region[0]),
+                    region=_name(hold.region[0], view.table.setup.conditions.load_unit),
                     rpm=hold.region[0].rpm,
                     load=hold.region[0].load,
                     injector_ms=_pulse_width_ms(view, hold),
@@ -131,10 +131,10 @@ def region_offsets(
     return tuple(found)
 
 
-def _name(span: Span) -> str:
+def _name(span: Span, load_unit: str) -> str:
     parts = [
         "" if span.rpm is None else f"{span.rpm:.0f} rpm",
-        "" if span.load is None else f"load {span.load:.0f}",
+        "" if span.load is None else f"load {span.load:.0f} {load_unit}".rstrip(),
     ]
     return " · ".join(part for part in parts if part) or "all of the session"
 

@@ -160,6 +160,12 @@ class Conditions(Section, frozen=True):
     injector: str | None = None
     mixture: str | None = None
 
+    @property
+    def load_unit(self) -> str:
+        """The unit that the load column's name ends in, '%' for `_pct`; empty if there is none."""
+        _, ends, suffix = (self.load or "").rpartition("_")
+        return {"pct": "%"}.get(suffix, suffix) if ends else ""
+
 
 class Assumptions(Section, frozen=True):
     """What the analysis assumes where the data is silent; each may be changed by the user.

@@ -242,12 +242,11 @@ class Live:
 
 def layout_of(state: LiveState) -> list[dict[str, Any]]:
     """The banks with their cylinders, in the order of the values in a message."""
-    load = state.setup.conditions.load or ""
     return [
         {
             "bank": bank.name,
             "cylinders": list(bank.cylinders),
-            "load_unit": {"pct": "%"}.get(load.rpartition("_")[2], load.rpartition("_")[2]),
+            "load_unit": state.setup.conditions.load_unit,
             "afr_of_lambda_1": STOICHIOMETRIC_AFR[state.setup.engine.fuel],
         }
         for bank in state.setup.bank

@@ -18,6 +18,7 @@ from typing import Any
 import builders
 import pytest
 from pty_rig import PtyInstrument
+from run_page import begin_recording
 
 from daq.session import open_session
 
@@ -158,10 +159,7 @@ BEAD_BY_ITS_SCALE = """i => {
 def test_record_see_it_go_lean_mark_and_stop(watched: Any, server: str, folder: Path, launch: Launch) -> None:
     page = watched
     ready(page, server, "/")
-    page.select_option("#start-setup", "launch.toml")
-    page.fill("#start-other-port", launch.instrument.path)
-    page.fill("#start-name", "first run")
-    page.click("#start")
+    begin_recording(page, "launch.toml", launch.instrument.path, "first run")
     deviation = page.locator("#rails .deviation")
     expect(deviation).to_have_count(4)
     expect(deviation.nth(2)).to_have_text("0")
@@ -198,16 +196,16 @@ def test_guided_sweep_shows_its_cautions_before_anything_else(
 ) -> None:
     page = watched
     ready(page, server, "/")
-    page.select_option("#start-setup", "launch.toml")
-    page.fill("#start-other-port", launch.instrument.path)
-    page.fill("#start-name", "sweep run")
-    page.click("#start")
+    begin_recording(page, "launch.toml", launch.instrument.path, "sweep run")
     page.click("#sweep-before summary")
     expect(page.locator("#sweep-before")).to_contain_text("Moderate load only")
     expect(page.locator("#sweep-during")).to_be_hidden()
     page.click("#sweep-begin")
     expect(page.locator("#sweep-said")).to_contain_text("Steady at 2400 1/min")
     expect(page.locator("#target-0")).to_have_text("target 0.840")
+    launch.open_circuit = True
+    expect(page.locator("#alarms")).to_contain_text("cylinder 4")
+    expect(page.locator("#stop")).to_be_in_viewport(ratio=1)
     page.click("#sweep-leave")
     expect(page.locator("#sweep-during")).to_be_hidden()
     page.click("#stop")

@@ -101,6 +101,7 @@ def test_a_sweep_takes_the_cylinder_s_own_heat_off_an_offset_at_another_point() 
     found = region_offsets(seen, holds, told)
     assert len(found) == 8
     assert {entry.injector_ms for entry in found} == {3.0}
+    assert {entry.region for entry in found} == {"2000 rpm · load 60 kPa", "3000 rpm · load 60 kPa"}
     for entry in found:
         left_C = {4: -3.0}.get(entry.cylinder, 1.0)
         assert entry.fuel_offset_percent == pytest.approx(-left_C / 6.0, abs=0.03)

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.errors import SetupError
+from daq.setup_sections import Conditions
 from daq.setupfile import Setup, check_columns, load_setup, parse_setup
 
 SETUP = """
@@ -440,3 +441,10 @@ def test_any_value_for_any_key_is_a_setup_or_one_line(which: int, value: str) ->
         assert isinstance(parse_setup("\n".join(lines)), Setup)
     except SetupError as error:
         assert "\n" not in str(error)
+
+
+@pytest.mark.parametrize(
+    ("column", "unit"), [("map_kPa", "kPa"), ("throttle_pct", "%"), ("load", ""), (None, "")]
+)
+def test_the_load_s_unit_is_what_its_column_s_name_ends_in(column: str | None, unit: str) -> None:
+    assert Conditions(load=column).load_unit == unit

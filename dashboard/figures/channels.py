@@ -88,10 +88,7 @@ def panel_title(panel: str, table: PhysicalTable, display: Display) -> str:
         return f"exhaust<br>[{display.temperature_unit}]"
     if panel == MIXTURE:
         return display.mixture_name
-    return "speed<br>[1/min]" if panel == SPEED else f"load<br>[{load_unit(table.setup.conditions.load)}]"
-
-
-def load_unit(column: str | None) -> str:
-    """The unit that a load column's name ends in, '%' for `_pct`; the name itself if it has none."""
-    suffix = (column or "").rpartition("_")[2]
-    return {"pct": "%"}.get(suffix, suffix)
+    if panel == SPEED:
+        return "speed<br>[1/min]"
+    unit = table.setup.conditions.load_unit
+    return f"load<br>[{unit}]" if unit else "load"

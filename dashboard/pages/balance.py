@@ -167,7 +167,7 @@ def _sweeps(balance: Balance, shown: Display, followed: int | None) -> list[Comp
             html.H3(f"Bank {curves.bank}"),
             graph_of(
                 sweep_figure(curves, index, shown, followed),
-                "Left: each cylinder's temperature against the bank's mixture. Right: the same curves, each moved "
+                "First each cylinder's temperature against the bank's mixture, then the same curves, each moved "
                 "sideways by its own fuel offset, with its own height and gain taken off. The better they lie on one "
                 f"another, the better the offsets explain what was measured.{slope}",
             ),

@@ -176,7 +176,8 @@ def spread_table(trims: Trims, shown: Display) -> Component:
         )
         for bank, before in trims.spread_before_C.items()
     ]
-    return table("Spread between the cylinders of a bank", ("Bank", "Now", "Predicted after the step"), rows)
+    caption = "Spread between the cylinders of a bank, now and as predicted"
+    return table(caption, ("Bank", "Now", "After the step"), rows)
 
 
 def _spread(spread_C: float | None, u95_C: float | None, shown: Display) -> str:
