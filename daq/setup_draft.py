@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 _THERMOCOUPLE_ENDINGS = ("_mV", "_uV")
 _COLD_JUNCTION = re.compile(r"(?i)cj|cold|junction|terminal|block")
-_LAMBDA = re.compile(r"(?i)lambda|afr|wideband|lsu|o2")
+_LAMBDA = re.compile(r"(?i)lambda|afr|wideband|oxygen|o2")
 _RPM = re.compile(r"(?i)rpm|speed|n_eng")
 _LOAD = re.compile(r"(?i)map|load|tps|throttle")
 
