@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import plotly.graph_objects as go
@@ -80,6 +81,10 @@ def _common_range(balance: Balance, display: Display) -> list[float]:
 
 
 def _short(names: Sequence[str], narrow: bool) -> list[str]:
-    """Region names as tick labels: the parts, on a narrow screen the words, on lines of their own."""
+    """Region names as tick labels: the parts, on a narrow screen the words, on lines of their own.
+
+    A load that has a unit needs no word before it, which would reach into the next label.
+    """
     breaks = "<br>" if narrow else " "
-    return [name.replace(" · ", "<br>").replace(", ", "<br>").replace(" ", breaks) for name in names]
+    brief = [re.sub(r"load (\S+ \S+)", r"\1", name) for name in names]
+    return [name.replace(" · ", "<br>").replace(", ", "<br>").replace(" ", breaks) for name in brief]
