@@ -6,8 +6,8 @@
   const SCALES = [20, 40, 80, 160, 320];
   const SHAPES = ["circle", "square", "diamond", "hexagon"];
   const FULL_TURN_FRESH_MS = 3000;
-  let source = null, board = null, latest = null, full = {}, pending = false, beads = [], drawnFor = "";
-  let scale = SCALES[0], cameAt = 0, estimating = false;
+  let source = null, board = null, latest = null, whole = null, full = {}, pending = false, beads = [], drawnFor = "";
+  let scale = SCALES[0], cameAt = 0, estimating = false, told = "";
 
   const byId = (id) => document.getElementById(id);
   const say = (id, text) => { const node = byId(id); if (node && node.textContent !== text) node.textContent = text; };
@@ -92,21 +92,12 @@
     pending = false;
     if (!board || !board.isConnected) { end(); return; }
     const now = latest, live = now.state === "live" && there(now.t);
+    if (whole) { full = whole; whole = null; drawState(); }
     hide("board", !live);
-    hide("start-form", now.state !== "idle" || document.body.dataset.starting === "yes");
-    if (now.state === "starting") say("said", "Waiting for the first samples …");
-    else if (now.state === "problem" || (now.state === "idle" && now.said)) say("said", now.said);
-    else if (live && byId("said").textContent.startsWith("Waiting")) say("said", "");
-    if (!live) { alarms([]); return; }
-    if (now.layout) {
-      full = now;
-      const wanted = now.session + JSON.stringify(now.layout);
-      if (wanted !== drawnFor) { drawnFor = wanted; build(now.layout); }
-    }
-    if (!full.layout) return;
+    if (!live || !full.layout) return;
     const values = now.d.filter(there).map(Math.abs), far = values.length ? Math.max(...values) : 0;
     if (far > scale * 0.92) scale = SCALES.find((s) => far <= s * 0.92) || SCALES[SCALES.length - 1];
-    else if (now.layout) scale = SCALES.find((s) => far <= s * 0.6) || scale;
+    else if (now === full) scale = SCALES.find((s) => far <= s * 0.6) || scale;
     const shown = window.evenburnDisplay(), size = shown.fahrenheit ? 1.8 : 1;
     beads.forEach((bead, i) => drawBead(bead, now.T[i], now.d[i], now.lost[i], i, size, shown.fahrenheit ? 32 : 0));
     document.querySelectorAll("#rails [data-side]").forEach(function (node) {
@@ -116,8 +107,25 @@
     say("live-rpm", there(now.rpm) ? String(now.rpm) : "–");
     say("live-load", there(now.load) ? now.load.toFixed(1) : "–");
     say("live-clock", clock(now.t));
-    if (now.layout) drawSlow(now);
     board.dataset.t = now.t;
+  }
+
+  /* what a whole message says: the state, and of a live session everything but the newest values */
+  function drawState() {
+    const live = full.state === "live" && there(full.t);
+    const waiting = full.state === "starting" || (full.state === "live" && !live);
+    hide("start-form", full.state !== "idle" || document.body.dataset.starting === "yes");
+    hide("controls", !(live || full.mine));
+    hide("stop", !full.mine);
+    const said = waiting ? "Waiting for the first samples …" : full.said || "";
+    if (said) say("said", said);
+    else if (byId("said").textContent === told) say("said", "");  // what an answer to a button said stays
+    told = said;
+    alarms(full.alarms || []);
+    if (!live) return;
+    const wanted = full.session + JSON.stringify(full.layout);
+    if (wanted !== drawnFor) { drawnFor = wanted; build(full.layout); }
+    drawSlow(full);
   }
 
   function drawBead(bead, T, d, lost, i, size, zero) {
@@ -158,8 +166,6 @@
     say("live-rate", there(now.rate) ? now.rate.toFixed(1) : "–");
     say("live-dropped", String(now.dropped));
     say("live-disk", now.disk_GB + " GB");
-    hide("stop", !now.mine);
-    alarms(now.alarms);
     drawGuide(now.guide);
   }
 
@@ -229,6 +235,7 @@
     source = new EventSource("/live/events");
     source.onmessage = function (event) {
       latest = JSON.parse(event.data);
+      if (latest.state !== "live" || latest.layout) whole = latest;
       cameAt = performance.now();
       if (!pending) { pending = true; window.requestAnimationFrame(draw); }
     };

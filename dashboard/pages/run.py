@@ -26,10 +26,11 @@ def layout(**_: str) -> Component:
             html.Div(id="said", role="status"),
             _start_form(),
             html.Div(
-                [_strip(), _sweep_guidance(), html.Div(id="rails"), _numbers(), _controls(), _sweep_begin()],
+                [_strip(), _sweep_guidance(), html.Div(id="rails"), _numbers(), _sweep_begin()],
                 id="board",
                 hidden=True,
             ),
+            _controls(),
             dcc.Store(id="run-ready"),
         ],
     )
@@ -113,7 +114,9 @@ def _controls() -> Component:
                 id="target-label",
             ),
         ],
+        id="controls",
         className="controls",
+        hidden=True,
     )
 
 
