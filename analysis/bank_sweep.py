@@ -32,6 +32,8 @@ PASSES_APART_S = 60.0  # a sweep back follows at once, another sweep of the sess
 MOVING_S = 30.0
 MOVING = 0.01  # ln(fuel) within MOVING_S: more than any hold wanders, a seventh of a usual sweep's pace
 CHANGE_CERTAIN = 3.0  # standard deviations: eight cylinders are compared
+NEARLY_WIDEST = 0.7  # of the widest sweep's mixture range: a narrower one bends less and tells less
+MOST_TRIES = 3  # where none of so many bends, more of the same would only take longer
 
 
 @dataclass(frozen=True)
@@ -168,8 +170,10 @@ def _changed(
 def _first_bent(
     view: SessionView, name: str, sweeps: Sequence[IntArray], cylinders: tuple[int, ...]
 ) -> SweepEstimate | None:
-    """The first of `sweeps` whose curve bends, None if none does."""
-    found = (_estimate(view, name, points, cylinders) for points in sweeps)
+    """The first of `sweeps` whose curve bends, None if none of the first MOST_TRIES nearly widest does."""
+    ranges = [mixture_range(view.blocks, points, name) for points in sweeps]
+    wide = [p for p, r in zip(sweeps, ranges, strict=True) if r >= NEARLY_WIDEST * max(ranges)]
+    found = (_estimate(view, name, points, cylinders) for points in wide[:MOST_TRIES])
     return next((e for e in found if e is not None and _bends(e)), None)
 
 
