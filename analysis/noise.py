@@ -71,44 +71,88 @@ def contrast_rotation(n_cylinders: int) -> FloatArray:
     return np.column_stack([np.full(n_cylinders, n_cylinders**-0.5), linalg.helmert(n_cylinders).T])
 
 
+def rotated(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(n_times, n_cylinders, k) -> the bank's mean (n_times, k) and its contrasts (n_times, (n_cylinders-1)·k)."""
+    turned = np.tensordot(values, contrast_rotation(values.shape[1]), axes=(1, 0)).transpose(0, 2, 1)
+    return turned[:, 0], turned[:, 1:].reshape(len(values), -1)
+
+
+@dataclass(frozen=True)
+class Kernels:
+    """What the covariances over some times are made of, whatever the scales.
+
+    apart_s: (n_times, n_times) distance of two times: a wander's correlation decays with it. since_s: the same, how
+    long both have walked: a random walk's covariance grows with it.
+    """
+
+    apart_s: FloatArray
+    since_s: FloatArray
+
+    @staticmethod
+    def over(time_s: FloatArray) -> Kernels:
+        """For (n_times,) `time_s` [s], increasing."""
+        return Kernels(
+            np.abs(time_s[:, None] - time_s[None, :]),
+            np.minimum(time_s[:, None], time_s[None, :]) - time_s[0],
+        )
+
+    def covariances(self, n_cylinders: int, scales: Scales) -> tuple[FloatArray, FloatArray]:
+        """(n_times, n_times) [°C²] of a contrast between cylinders and of the bank's mean times √n_cylinders."""
+        wander = np.exp(self.apart_s / -scales.wander_s)
+        own = scales.wander_C**2 * wander + scales.drift_C_per_sqrt_s**2 * self.since_s
+        own[np.diag_indices_from(own)] += scales.white_C**2
+        shared = scales.shared_wander_C**2 * wander + scales.shared_drift_C_per_sqrt_s**2 * self.since_s
+        return own, own + n_cylinders * shared
+
+    def slopes(self, n_cylinders: int, scales: Scales, own: FloatArray, mean: FloatArray) -> FloatArray:
+        """(n_scales,) derivative by the logarithm of each scale of what changes with the covariances.
+
+        own, mean: (n_times, n_times) derivatives by the elements of the two `covariances`.
+        """
+        both = own + mean
+        wander = np.exp(self.apart_s / -scales.wander_s)
+        decay = wander * self.apart_s / scales.wander_s
+        shared = n_cylinders * scales.shared_wander_C**2
+        return np.array(
+            [
+                2.0 * scales.white_C**2 * np.trace(both),
+                2.0 * scales.wander_C**2 * np.vdot(both, wander),
+                scales.wander_C**2 * np.vdot(both, decay) + shared * np.vdot(mean, decay),
+                2.0 * scales.drift_C_per_sqrt_s**2 * np.vdot(both, self.since_s),
+                2.0 * shared * np.vdot(mean, wander),
+                2.0 * n_cylinders * scales.shared_drift_C_per_sqrt_s**2 * np.vdot(mean, self.since_s),
+                0.0,
+            ]
+        )
+
+
 @dataclass(frozen=True)
 class Whitener:
     """Turns residuals of a bank into independent standard normal numbers.
 
-    own, shared: lower Cholesky factors (n_times, n_times) of a contrast's and of the mean's covariance.
+    own, mean: lower Cholesky factors (n_times, n_times) of a contrast's and of the mean's covariance.
     """
 
     own: FloatArray
     mean: FloatArray
-    rotation: FloatArray
 
     @staticmethod
     def make(time_s: FloatArray, n_cylinders: int, scales: Scales) -> Whitener:
         """For (n_times,) `time_s` [s], increasing."""
-        apart = np.abs(time_s[:, None] - time_s[None, :])
-        since = np.minimum(time_s[:, None], time_s[None, :]) - time_s[0]
-        # a pole's correlation decays with distance; a random walk's grows with the time both have walked
-        wander = np.exp(-apart / scales.wander_s)
-        own = scales.wander_C**2 * wander + scales.drift_C_per_sqrt_s**2 * since
-        own[np.diag_indices_from(own)] += scales.white_C**2
-        shared = scales.shared_wander_C**2 * wander + scales.shared_drift_C_per_sqrt_s**2 * since
+        own, mean = Kernels.over(time_s).covariances(n_cylinders, scales)
         return Whitener(
             linalg.cholesky(own, lower=True, check_finite=False),
-            linalg.cholesky(own + n_cylinders * shared, lower=True, check_finite=False),
-            contrast_rotation(n_cylinders),
+            linalg.cholesky(mean, lower=True, check_finite=False),
         )
 
     def apply(self, values: FloatArray) -> FloatArray:
         """(n_times, n_cylinders, k) -> (n_times·n_cylinders, k) whitened."""
-        n_times, _, k = values.shape
-        rotated = np.einsum("tck,cd->dtk", values, self.rotation, optimize=True)
-        mean = linalg.solve_triangular(self.mean, rotated[0], lower=True, check_finite=False)
-        contrasts = rotated[1:].transpose(1, 0, 2).reshape(n_times, -1)
-        own = linalg.solve_triangular(self.own, contrasts, lower=True, check_finite=False)
-        return np.concatenate([mean, own.reshape(-1, k)])
-
-    @property
-    def log_determinant(self) -> float:
-        """Logarithm of the covariance's determinant."""
-        contrasts = self.rotation.shape[0] - 1
-        return 2.0 * float(np.log(np.diag(self.mean)).sum() + contrasts * np.log(np.diag(self.own)).sum())
+        mean, contrasts = rotated(values)
+        return np.concatenate(
+            [
+                linalg.solve_triangular(self.mean, mean, lower=True, check_finite=False),
+                linalg.solve_triangular(self.own, contrasts, lower=True, check_finite=False).reshape(
+                    -1, values.shape[2]
+                ),
+            ]
+        )

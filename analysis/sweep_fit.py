@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, optimize
 
 from analysis.curve import CurveBasis
-from analysis.noise import TYPICAL, TYPICAL_LOG_WIDTH, Scales, Whitener
+from analysis.noise import TYPICAL, Scales, Whitener
+from analysis.noise_likelihood import NoiseLikelihood
 from analysis.shift_uncertainty import drift_told, inverse_of, shift_parts, without_false_slopes
 from analysis.sweep_model import SweepData, SweepModel
 
@@ -74,7 +74,7 @@ def fit_sweep(data: SweepData) -> SweepFit:
     scales = TYPICAL
     theta = _gauss_newton(model, model.start(), scales)
     for _ in range(2):
-        scales = _likeliest_scales(model, theta, scales)
+        scales = NoiseLikelihood(model, theta).likeliest(scales)
         theta = _gauss_newton(model, theta, scales)
     return _finish(model, theta, scales)
 
@@ -112,42 +112,6 @@ def _gauss_newton(model: SweepModel, theta: FloatArray, scales: Scales) -> Float
         if gained < 1e-6 * cost + 1e-9:
             break
     return theta
-
-
-def _likeliest_scales(model: SweepModel, theta: FloatArray, scales: Scales) -> Scales:
-    """The scales of the largest marginal likelihood, the model linearised at `theta` and integrated over."""
-    fitted, jacobian = model.predict(theta)
-    target = model.data.egt_C - fitted + jacobian @ theta
-    stacked = np.concatenate([jacobian, target[..., None]], axis=2)
-    n_cylinders = len(model.data.cylinders)
-
-    def minus_two_log_likelihood(logs: FloatArray) -> float:
-        at = Scales.from_logs(logs)
-        whitener = Whitener.make(model.data.time_s, n_cylinders, at)
-        prior = np.column_stack(model.priors(at))
-        whitened = whitener.apply(stacked)
-        normal = whitened.T @ whitened + prior.T @ prior
-        factor = linalg.cholesky(normal, lower=True, check_finite=False)
-        # the last diagonal element of the factor is the root of the least sum of squares
-        diagonal = np.diag(factor)
-        departure = (logs - TYPICAL.logs()) / TYPICAL_LOG_WIDTH
-        return float(
-            whitener.log_determinant
-            + 2.0 * model.n_bends * logs[-1]
-            + 2.0 * np.log(diagonal[:-1]).sum()
-            + diagonal[-1] ** 2
-            + departure @ departure
-        )
-
-    bounds = [(t - 4.0 * w, t + 4.0 * w) for t, w in zip(TYPICAL.logs(), TYPICAL_LOG_WIDTH, strict=True)]
-    found = optimize.minimize(
-        minus_two_log_likelihood,
-        scales.logs(),
-        method="L-BFGS-B",
-        bounds=bounds,
-        options={"maxiter": 25, "ftol": 1e-5},
-    )
-    return Scales.from_logs(np.asarray(found.x))
 
 
 def _finish(model: SweepModel, theta: FloatArray, scales: Scales) -> SweepFit:

@@ -12,14 +12,15 @@ import numpy as np
 import pytest
 from plain_sessions import blocks
 from unseen_engines import Fault, Segment, Truth, make_engine, run
-from unseen_engines.schedule import CLOSING, hold, opening, sweep
+from unseen_engines.schedule import CLOSING, MODERATE_KPA, MODERATE_RPM, hold, opening, sweep
 
 from analysis import findings
 from analysis.balance import balance, look
-from analysis.bank_sweep import PASSES_APART_S, bank_sweep, changes, passes
+from analysis.bank_sweep import MOST_TRIES, PASSES_APART_S, bank_sweep, changes, passes
 from analysis.operating_regions import region_dependence
 from analysis.result import Balance
-from analysis.sweep import SweepEstimate
+from analysis.sweep import SweepEstimate, estimate_sweep
+from analysis.sweep_model import SweepData
 from analysis.trims import propose_trims
 from daq.physical import PhysicalTable
 
@@ -176,6 +177,24 @@ def test_a_change_is_one_beyond_doubt_and_worth_a_trim() -> None:
     assert set(changes(estimate([-0.3, 0.1, 0.2]), estimate([-1.2, 0.5, 0.7]), 1.0)) == {1}, (
         "1.3 % against the median"
     )
+
+
+def test_of_many_straight_sweeps_only_a_few_are_fitted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whether a mixture changed from one to another is asked of sweeps that bend; a fit is most of an analysis."""
+    again = (sweep(0.78, 0.90, 60.0), hold(MODERATE_RPM, MODERATE_KPA, 0.78, 2 * PASSES_APART_S))
+    table, _ = session(
+        "kinked", 3, schedule=(*opening(), hold(MODERATE_RPM, MODERATE_KPA, 0.78, 60.0), *(8 * again))
+    )
+    tried: list[str] = []
+
+    def counted(data: SweepData, name: str) -> SweepEstimate:
+        tried.append(name)
+        return estimate_sweep(data, name)
+
+    monkeypatch.setattr("analysis.bank_sweep.estimate_sweep", counted)
+    assert balance(table).answered
+    # of each of two banks all sweeps at once, then from the first and from the last
+    assert 2 * (1 + MOST_TRIES) < len(tried) <= 2 * (1 + 2 * MOST_TRIES)
 
 
 def test_passes_lie_apart_in_time_and_a_hold_is_none() -> None:

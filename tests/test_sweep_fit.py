@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,8 +10,8 @@ import pytest
 from scipy import stats
 from test_noise import dense_covariance
 
-from analysis import sweep_fit
 from analysis.noise import TYPICAL, TYPICAL_LOG_WIDTH, Scales
+from analysis.noise_likelihood import NoiseLikelihood
 from analysis.sweep_fit import SweepFit, fit_sweep
 from analysis.sweep_model import MAX_SHIFT, SweepData, SweepModel
 
@@ -283,24 +282,14 @@ def test_the_jacobian_is_the_derivative_of_the_prediction() -> None:
         )
 
 
-def test_the_scales_likelihood_is_the_marginal_one_of_the_full_normal_distribution(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_the_scales_likelihood_is_the_marginal_one_of_the_full_normal_distribution() -> None:
     """Against scipy.stats.multivariate_normal with the parameters integrated over their priors (Rasmussen, 2.7).
 
     The curve's level and slope have no prior; here they get one of ±10^4, which is the same to 10^-3.
     """
     data = made(n=14, noise_C=noise(6, 14))
     model, theta = SweepModel(data), SweepModel(data).start()
-    taken: list[Any] = []
-
-    def minimize(objective: Any, start: FloatArray, **_: Any) -> SimpleNamespace:
-        taken.append(objective)
-        return SimpleNamespace(x=start)
-
-    monkeypatch.setattr(sweep_fit, "optimize", SimpleNamespace(minimize=minimize))
-    sweep_fit._likeliest_scales(model, theta, TYPICAL)
-    (objective,) = taken
+    likelihood = NoiseLikelihood(model, theta)
     fitted, jacobian = model.predict(theta)
     design = jacobian.reshape(-1, model.n_parameters)
     target = (data.egt_C - fitted).ravel() + design @ theta
@@ -320,8 +309,24 @@ def test_the_scales_likelihood_is_the_marginal_one_of_the_full_normal_distributi
 
     others = [Scales(0.8, 0.7, 5.0, 0.2, 3.0, 0.1, 2.0), Scales(0.3, 2.0, 15.0, 0.05, 1.0, 0.6, 20.0)]
     for other in others:
-        found = objective(other.logs()) - objective(TYPICAL.logs())
+        found = likelihood.minus_two_log(other.logs())[0] - likelihood.minus_two_log(TYPICAL.logs())[0]
         assert found == pytest.approx(expected(other) - expected(TYPICAL), abs=0.05)
+
+
+@pytest.mark.parametrize("n_cylinders", [1, 2, 4])
+def test_the_scales_gradient_is_that_of_differences(n_cylinders: int) -> None:
+    data = made(SHIFT[:n_cylinders], n=40, noise_C=noise(6, 40)[:, :n_cylinders])
+    model = SweepModel(data)
+    likelihood = NoiseLikelihood(model, model.start())
+    rng = np.random.default_rng(9)
+    for _ in range(5):
+        logs = TYPICAL.logs() + rng.normal(0, 1, 7) * TYPICAL_LOG_WIDTH
+        gradient = likelihood.minus_two_log(logs)[1]
+        differences = [
+            (likelihood.minus_two_log(logs + step)[0] - likelihood.minus_two_log(logs - step)[0]) / 2e-4
+            for step in 1e-4 * np.eye(7)
+        ]
+        np.testing.assert_allclose(gradient, differences, rtol=1e-4, atol=1e-3)
 
 
 def test_fewer_than_twelve_points_are_refused() -> None:
