@@ -151,15 +151,17 @@ def _changed(
 ) -> tuple[dict[int, str], SweepEstimate | None]:
     """Whose mixture changed between a region's first sweep and its last, and that last one; ({}, None) if nobody's.
 
-    swept: of each region, its sweeps in order. Only the first and the last that bend are fitted, for a fit is most of
-    an analysis. What both sweeps share (the sensor's slope, the probes' lags) cancels in part, so their difference is
-    known rather better than is assumed here.
+    swept: of each region, its sweeps in order. Only the first and the last wide ones that bend are fitted, for a fit
+    is most of an analysis. What both sweeps share (the sensor's slope, the probes' lags) cancels in part, so their
+    difference is known rather better than is assumed here.
     """
     for sweeps in swept:
-        if len(sweeps) < 2:
+        ranges = [mixture_range(view.blocks, points, name) for points in sweeps]
+        wide = [p for p, r in zip(sweeps, ranges, strict=True) if r >= NEARLY_WIDEST * max(ranges)]
+        if len(wide) < 2:
             continue
-        first = _first_bent(view, name, sweeps, cylinders)
-        last = _first_bent(view, name, sweeps[::-1], cylinders)
+        first = _first_bent(view, name, wide[:MOST_TRIES], cylinders)
+        last = _first_bent(view, name, wide[: -MOST_TRIES - 1 : -1], cylinders)
         if first is not None and last is not None:
             sentences = changes(first, last, view.table.setup.trims.threshold_percent)
             if sentences:
@@ -170,10 +172,8 @@ def _changed(
 def _first_bent(
     view: SessionView, name: str, sweeps: Sequence[IntArray], cylinders: tuple[int, ...]
 ) -> SweepEstimate | None:
-    """The first of `sweeps` whose curve bends, None if none of the first MOST_TRIES nearly widest does."""
-    ranges = [mixture_range(view.blocks, points, name) for points in sweeps]
-    wide = [p for p, r in zip(sweeps, ranges, strict=True) if r >= NEARLY_WIDEST * max(ranges)]
-    found = (_estimate(view, name, points, cylinders) for points in wide[:MOST_TRIES])
+    """The first of `sweeps` whose curve bends, None if none does."""
+    found = (_estimate(view, name, points, cylinders) for points in sweeps)
     return next((e for e in found if e is not None and _bends(e)), None)
 
 
