@@ -136,17 +136,17 @@ def test_traces_hold_each_channel_and_break_at_what_is_missing() -> None:
 def test_lane_names_the_stretches_and_hollows_the_unused() -> None:
     trims, table = builders.near_peak()
     figure = traces_figure(table, Display(), 0.0, 400.0, stretches=trims.balance.stretches)
-    lane = next(trace for trace in figure.data if trace.name == LANE)
-    assert [list(pair) for pair in lane.customdata] == [[90.0, 150.0], [150.0, 300.0], [40.0, 55.0]]
-    used, *unused = lane.marker.color
-    assert used == LIGHT.band and set(unused) == {"rgba(0,0,0,0)"}
+    used, unused = (trace for trace in figure.data if trace.name == LANE)
+    assert [list(pair) for pair in used.customdata] == [[90.0, 150.0]]
+    assert [list(pair) for pair in unused.customdata] == [[150.0, 300.0], [40.0, 55.0]]
+    assert (used.marker.color, unused.marker.color) == (LIGHT.band, "rgba(0,0,0,0)")
     words = [t for t in figure.data if t.type == "scatter" and t.mode == "text"][-1]
     assert list(words.text) == [
         "<b>steady</b>",
         "<b>sweep</b>",
     ]  # no room for the third, which is 15 s of 400 s
     assert list(words.x) == [120.0, 225.0]
-    assert "lambda did not move far enough" in lane.hovertext[1]
+    assert "lambda did not move far enough" in unused.hovertext[0]
 
 
 def test_deviations_in_the_picture_are_from_the_banks_own_mean() -> None:

@@ -49,11 +49,12 @@ def traces_figure(
         figure.layout[f"yaxis{rows[panel]}"].update(title_text=title, range=seen.ranges[panel])
         figure.layout[f"yaxis{rows[panel]}"].nticks = 3 if panel in (SPEED, LOAD) else 5
     figure.update_xaxes(range=seen.span, tickvals=seen.ticks_s, ticktext=seen.tick_texts, zeroline=False)
-    figure.update_xaxes(ticklabeloverflow="allow")  # else plotly measures every label at every zoom
     figure.update_yaxes(fixedrange=True)
+    for axes in (figure.update_xaxes, figure.update_yaxes):  # else plotly measures every label at every zoom
+        axes(ticklabeloverflow="allow")
     figure.layout[f"xaxis{len(heights)}"].title.text = "time since the recording began [h:min:s]"
     figure.layout.yaxis.update(visible=False, range=[0, 1])
-    figure.update_layout(dragmode="zoom", hovermode="closest", bargap=0, uirevision="kept")
+    figure.update_layout(dragmode="zoom", hovermode="closest", bargap=0, barmode="overlay", uirevision="kept")
     return finish(figure, display, height=170 + round(95 * sum(heights)), top=12, left=88)
 
 
@@ -101,30 +102,30 @@ def bold(labels: Labels) -> list[str]:
 def _add_lane(figure: go.Figure, stretches: Sequence[Stretch], display: Display) -> None:
     """The lane of stretches: a bar each, hollow where the result does not rest on it; a click chooses it.
 
-    Neither hatching nor words on the bars themselves: for a hundred stretches they cost a third of a zoom.
+    Neither hatching, words on the bars themselves nor a colour for each: for a hundred stretches they cost a third of
+    a zoom.
     """
     colours = display.colours
     if not stretches:
         return
-    figure.add_trace(
-        go.Bar(
-            orientation="h",
-            base=[s.start_s for s in stretches],
-            x=[s.end_s - s.start_s for s in stretches],
-            y=[0.5] * len(stretches),
-            width=0.9,
-            customdata=[[s.start_s, s.end_s] for s in stretches],
-            marker={
-                "color": [colours.band if s.used else "rgba(0,0,0,0)" for s in stretches],
-                "line": {"color": colours.faint_ink, "width": 1.5},
-            },
-            hovertext=[stretch_text(s) for s in stretches],
-            hoverinfo="text",
-            name=LANE,
-        ),
-        row=1,
-        col=1,
-    )
+    for used, fill in ((True, colours.band), (False, "rgba(0,0,0,0)")):
+        alike = [s for s in stretches if s.used is used]
+        figure.add_trace(
+            go.Bar(
+                orientation="h",
+                base=[s.start_s for s in alike],
+                x=[s.end_s - s.start_s for s in alike],
+                y=[0.5] * len(alike),
+                width=0.9,
+                customdata=[[s.start_s, s.end_s] for s in alike],
+                marker={"color": fill, "line": {"color": colours.faint_ink, "width": 1.5}},
+                hovertext=[stretch_text(s) for s in alike],
+                hoverinfo="text",
+                name=LANE,
+            ),
+            row=1,
+            col=1,
+        )
     bands = [(s.start_s, s.end_s) for s in stretches if s.used]
     figure.layout.shapes += _one_shape(
         "".join(f"M{start},0H{end}V1H{start}Z" for start, end in bands), {"width": 0}, colours.band

@@ -68,7 +68,9 @@ def new_view(in_view: View) -> dict[str, Any]:
     for row, panel in enumerate(in_view.panels, start=2):
         layout[f"yaxis{row}.range"] = in_view.ranges[panel]
     for row in range(1, len(in_view.panels) + 2):
-        axis = f"xaxis{row if row > 1 else ''}"
+        axis, values = (f"{letter}axis{row if row > 1 else ''}" for letter in "xy")
+        # else plotly goes through all points once more to find out that they are numbers
+        layout[f"{axis}.type"] = layout[f"{values}.type"] = "linear"
         layout[f"{axis}.range"] = in_view.span
         layout[f"{axis}.tickvals"], layout[f"{axis}.ticktext"] = in_view.ticks_s, in_view.tick_texts
     return {
