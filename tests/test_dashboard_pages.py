@@ -313,6 +313,20 @@ def test_zooming_draws_only_what_is_in_view(app: Any) -> None:
     )
 
 
+def test_of_the_stretches_only_those_in_view_are_drawn(app: Any) -> None:
+    analysed(app, "lean")
+    whole, seen = (looked_at(app, session="lean", **q).json["bars"] for q in ({}, {"start": 120, "end": 180}))
+    stretches = builders.lean()[0].balance.stretches
+    assert [len(alike["x"]) for alike in whole] == [
+        sum(s.used is used for s in stretches) for used in (True, False)
+    ]
+    for used, alike in zip((True, False), seen, strict=True):
+        inside = [s for s in stretches if s.used is used and s.end_s > 120 and s.start_s < 180]
+        assert alike["customdata"] == [[s.start_s, s.end_s] for s in inside]
+        assert {len(values) for values in alike.values()} == {len(inside)}
+    assert 0 < sum(len(alike["x"]) for alike in seen) < len(stretches)
+
+
 def test_what_is_zoomed_to_fits_the_traces_that_are_drawn(app: Any) -> None:
     analysed(app, "lean", "even")
     for over in (None, "even"):

@@ -22,8 +22,16 @@
     if (drawn === seen.x.length) {  // else a session is just being laid over, and the page draws all anew
       const data = { x: seen.x.map(numbers), y: seen.y.map(numbers) };
       const places = seen.x.map((_, number) => number);
+      const lane = plot.data.map((trace, number) => number).filter((number) => plot.data[number].type === "bar");
+      if (lane.length === seen.bars.length) {  // none as long as the session is being analysed
+        places.push(...lane);
+        Object.keys(seen.bars[0]).forEach(function (key) {
+          // what is undefined stays as it is
+          data[key] = places.map((_, k) => (k < drawn ? (data[key] || [])[k] : seen.bars[k - drawn][key]));
+        });
+      }
       // the words in the lane change with what has room; the last of the labels
-      data.text = places.map((place) => (place + 1 < places.length ? plot.data[place].text : seen.kinds));
+      data.text = places.map((place) => (place === drawn - 1 ? seen.kinds : plot.data[place].text));
       await window.Plotly.update(plot, data, seen.layout, places);
     }
     clearTimeout(settling);

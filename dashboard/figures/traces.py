@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
@@ -109,19 +110,14 @@ def _add_lane(figure: go.Figure, stretches: Sequence[Stretch], display: Display)
     if not stretches:
         return
     for used, fill in ((True, colours.band), (False, "rgba(0,0,0,0)")):
-        alike = [s for s in stretches if s.used is used]
         figure.add_trace(
             go.Bar(
                 orientation="h",
-                base=[s.start_s for s in alike],
-                x=[s.end_s - s.start_s for s in alike],
-                y=[0.5] * len(alike),
                 width=0.9,
-                customdata=[[s.start_s, s.end_s] for s in alike],
                 marker={"color": fill, "line": {"color": colours.faint_ink, "width": 1.5}},
-                hovertext=[stretch_text(s) for s in alike],
                 hoverinfo="text",
                 name=LANE,
+                **bars(stretches, used),
             ),
             row=1,
             col=1,
@@ -130,6 +126,18 @@ def _add_lane(figure: go.Figure, stretches: Sequence[Stretch], display: Display)
     figure.layout.shapes += _one_shape(
         "".join(f"M{start},0H{end}V1H{start}Z" for start, end in bands), {"width": 0}, colours.band
     )
+
+
+def bars(stretches: Sequence[Stretch], used: bool) -> dict[str, list[Any]]:
+    """A bar for each stretch that is used, or for each that is not."""
+    alike = [s for s in stretches if s.used is used]
+    return {
+        "base": [s.start_s for s in alike],
+        "x": [s.end_s - s.start_s for s in alike],
+        "y": [0.5] * len(alike),
+        "customdata": [[s.start_s, s.end_s] for s in alike],
+        "hovertext": [stretch_text(s) for s in alike],
+    }
 
 
 def _one_shape(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from dash import html, no_update
 from dash.exceptions import PreventUpdate
 from flask import Response, request
 
-from analysis.result import Balance
+from analysis.result import Balance, Stretch
 from daq.errors import EvenburnError
 from daq.physical import PhysicalTable
 from dashboard.analysing import Progress
@@ -21,7 +22,7 @@ from dashboard.context import context, display
 from dashboard.display import write_time
 from dashboard.figures.rails import deviation_rails, rails_figure
 from dashboard.figures.trace_view import Overlay, View, view
-from dashboard.figures.traces import bold, traces_figure
+from dashboard.figures.traces import bars, bold, traces_figure
 from dashboard.pages.balance import findings_table
 from dashboard.pages.parts import Children
 from dashboard.pages.parts import graph as graph_of
@@ -60,8 +61,13 @@ def picture(
     )
 
 
-def new_view(in_view: View) -> dict[str, Any]:
-    """Only what a change of the span in view changes in the figure, as the page's script hands it to plotly."""
+def new_view(in_view: View, stretches: Sequence[Stretch]) -> dict[str, Any]:
+    """Only what a change of the span in view changes in the figure, as the page's script hands it to plotly.
+
+    Of the bars of `stretches` only those in view: every other one is drawn too, and takes its time.
+    """
+    start, end = in_view.span
+    shown = [s for s in stretches if s.end_s > start and s.start_s < end]
     texts = [*in_view.labels, in_view.kinds]
     drawn = [(line.x, line.y) for line in in_view.lines] + [(names.x, names.y) for names in texts]
     layout: dict[str, Any] = {}
@@ -77,6 +83,7 @@ def new_view(in_view: View) -> dict[str, Any]:
         "x": [packed(x) for x, _ in drawn],
         "y": [packed(y) for _, y in drawn],
         "kinds": bold(in_view.kinds),
+        "bars": [bars(shown, used) for used in (True, False)],
         "layout": layout,
         "span": in_view.span,
     }
@@ -124,7 +131,7 @@ def traces() -> Response | tuple[str, int]:
     seen = view(
         progress.table, shown_as, span, followed=query["cylinder"], overlay=overlay, stretches=stretches
     )
-    return Response(json.dumps(new_view(seen)), mimetype="application/json")
+    return Response(json.dumps(new_view(seen, stretches)), mimetype="application/json")
 
 
 def finite(text: object) -> float | None:
