@@ -76,7 +76,7 @@ def serve(requests: Connection, work: Work) -> None:
     It stands back for whatever else wants the processor: a recorder, the server, the reader's browser.
     """
     if hasattr(os, "nice"):
-        os.nice(15)
+        os.nice(5)
     while True:
         try:
             task = requests.recv()

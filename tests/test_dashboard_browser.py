@@ -191,22 +191,17 @@ def test_record_see_it_go_lean_mark_and_stop(watched: Any, server: str, folder: 
     expect(page.locator("h1")).to_have_text("Balance of first run")
 
 
-def test_a_recording_from_a_silent_port_can_be_marked_and_stopped(
+def test_a_recording_from_a_silent_port_can_be_stopped(
     watched: Any, server: str, folder: Path, tmp_path: Path
 ) -> None:
     page = watched
     instrument = PtyInstrument(tmp_path / "silent")
     ready(page, server, "/")
     begin_recording(page, "launch.toml", instrument.path, "silent run")
-    expect(page.locator("body")).to_contain_text("Waiting for the first samples")
-    page.keyboard.press("m")
-    expect(page.locator("#said")).to_contain_text("Marked at")
+    expect(page.locator("#said")).to_contain_text("Waiting for the first samples")
     page.click("#stop")
     expect(page.locator("#start-form")).to_be_visible()
     instrument.unplug()
-    marks = (folder / "silent run" / "marks.jsonl").read_text(encoding="utf-8")
-    assert '"operator"' in marks and '"stop"' in marks
-    shutil.rmtree(folder / "silent run")
 
 
 def test_guided_sweep_shows_its_cautions_before_anything_else(
