@@ -145,7 +145,8 @@ def serve(
             pass
     close(app)
     server.task_dispatcher.shutdown(timeout=5)
-    server.close()
+    # by its own thread: another would close the sockets that it waits on
+    server.trigger.pull_trigger(server.close)
     worker.join(5)
     listener.close()
 
