@@ -139,7 +139,12 @@ class Whitener:
     @staticmethod
     def make(time_s: FloatArray, n_cylinders: int, scales: Scales) -> Whitener:
         """For (n_times,) `time_s` [s], increasing."""
-        own, mean = Kernels.over(time_s).covariances(n_cylinders, scales)
+        return Whitener.of(Kernels.over(time_s), n_cylinders, scales)
+
+    @staticmethod
+    def of(kernels: Kernels, n_cylinders: int, scales: Scales) -> Whitener:
+        """For the times of `kernels`."""
+        own, mean = kernels.covariances(n_cylinders, scales)
         return Whitener(
             linalg.cholesky(own, lower=True, check_finite=False),
             linalg.cholesky(mean, lower=True, check_finite=False),
@@ -147,12 +152,10 @@ class Whitener:
 
     def apply(self, values: FloatArray) -> FloatArray:
         """(n_times, n_cylinders, k) -> (n_times·n_cylinders, k) whitened."""
-        mean, contrasts = rotated(values)
-        return np.concatenate(
-            [
-                linalg.solve_triangular(self.mean, mean, lower=True, check_finite=False),
-                linalg.solve_triangular(self.own, contrasts, lower=True, check_finite=False).reshape(
-                    -1, values.shape[2]
-                ),
-            ]
-        )
+        return self.rows(*rotated(values))
+
+    def rows(self, mean: FloatArray, contrasts: FloatArray) -> FloatArray:
+        """The same of values that are `rotated` already."""
+        whitened_mean = linalg.solve_triangular(self.mean, mean, lower=True, check_finite=False)
+        whitened_own = linalg.solve_triangular(self.own, contrasts, lower=True, check_finite=False)
+        return np.concatenate([whitened_mean, whitened_own.reshape(-1, mean.shape[1])])

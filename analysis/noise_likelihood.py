@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
-from analysis.noise import TYPICAL, TYPICAL_LOG_WIDTH, Kernels, Scales, rotated
+from analysis.noise import TYPICAL, TYPICAL_LOG_WIDTH, Kernels, Scales, Whitener, rotated
 from analysis.sweep_model import SweepModel
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,21 +35,16 @@ class NoiseLikelihood:
     def minus_two_log(self, logs: FloatArray) -> tuple[float, FloatArray]:
         """Minus twice the logarithm of the posterior of `logs` (`Scales.logs`), less a constant; and its gradient."""
         scales, k = Scales.from_logs(logs), self.mean.shape[1]
-        own, mean = (
-            linalg.cholesky(covariance, lower=True, check_finite=False)
-            for covariance in self.kernels.covariances(self.n_contrasts + 1, scales)
-        )
+        whitener = Whitener.of(self.kernels, self.n_contrasts + 1, scales)
         prior = np.column_stack(self.model.priors(scales))
-        whitened_mean = linalg.solve_triangular(mean, self.mean, lower=True, check_finite=False)
-        whitened_own = linalg.solve_triangular(own, self.contrasts, lower=True, check_finite=False)
-        rows = np.vstack([whitened_mean, whitened_own.reshape(-1, k), prior])
+        rows = np.vstack([whitener.rows(self.mean, self.contrasts), prior])
         factor = linalg.cholesky(rows.T @ rows, lower=True, check_finite=False)
         # the last diagonal element of the factor is the root of the least sum of squares
         diagonal = np.diag(factor)
         departure = (logs - TYPICAL.logs()) / TYPICAL_LOG_WIDTH
         value = (
-            2.0 * np.log(np.diag(mean)).sum()
-            + 2.0 * self.n_contrasts * np.log(np.diag(own)).sum()
+            2.0 * np.log(np.diag(whitener.mean)).sum()
+            + 2.0 * self.n_contrasts * np.log(np.diag(whitener.own)).sum()
             + 2.0 * self.model.n_bends * logs[-1]
             + 2.0 * np.log(diagonal[:-1]).sum()
             + diagonal[-1] ** 2
@@ -58,14 +53,14 @@ class NoiseLikelihood:
         # columns that are orthonormal, but the last: it is the residual at the best parameters
         told = linalg.solve_triangular(factor, rows.T, lower=True, check_finite=False)
         told[-1] *= diagonal[-1]
-        n = len(mean)
+        n = len(self.mean)
         told_mean = told[:, :n].T
         told_own = told[:, n : -len(prior)].reshape(k, n, -1).transpose(1, 0, 2).reshape(n, -1)
         gradient = self.kernels.slopes(
             self.n_contrasts + 1,
             scales,
-            own=_sensitivity(own, told_own, self.n_contrasts),
-            mean=_sensitivity(mean, told_mean, 1),
+            own=_sensitivity(whitener.own, told_own, self.n_contrasts),
+            mean=_sensitivity(whitener.mean, told_mean, 1),
         )
         bends = told[:, -len(prior) :][:, : self.model.n_bends]
         gradient[-1] += 2.0 * self.model.n_bends - 2.0 * float((bends**2).sum())

@@ -50,9 +50,9 @@ def traces_figure(
         figure.layout[f"yaxis{rows[panel]}"].update(title_text=title, range=seen.ranges[panel])
         figure.layout[f"yaxis{rows[panel]}"].nticks = 3 if panel in (SPEED, LOAD) else 5
     figure.update_xaxes(range=seen.span, tickvals=seen.ticks_s, ticktext=seen.tick_texts, zeroline=False)
-    figure.update_yaxes(fixedrange=True)
-    for axes in (figure.update_xaxes, figure.update_yaxes):  # else plotly measures every label at every zoom
-        axes(ticklabeloverflow="allow")
+    # "allow": else plotly measures every label at every zoom
+    figure.update_xaxes(ticklabeloverflow="allow")
+    figure.update_yaxes(ticklabeloverflow="allow", fixedrange=True)
     figure.layout[f"xaxis{len(heights)}"].title.text = "time since the recording began [h:min:s]"
     figure.layout.yaxis.update(visible=False, range=[0, 1])
     figure.update_layout(dragmode="zoom", hovermode="closest", bargap=0, barmode="overlay", uirevision="kept")
