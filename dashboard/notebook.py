@@ -13,8 +13,8 @@ True
 ['sweep']
 >>> run.trims(step_percent=1.0)["trim_percent"].abs().max() <= 1.0
 np.True_
->>> run.figure_offsets().layout.yaxis.title.text
-'fuel offset [%]'
+>>> run.figure_offsets().words[:60]
+'fuel offset, + is rich [%]. Bank all: cylinder 1: ...'
 """
 
 from __future__ import annotations
@@ -39,6 +39,8 @@ from dashboard.trim_limits import limits_from
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
+
+    from dashboard.figures.rails import Picture
 
 __all__ = ["NotebookSession", "open_session"]
 
@@ -101,13 +103,14 @@ class NotebookSession:
         start_s, end_s = first_s if start_s is None else start_s, last_s if end_s is None else end_s
         return traces_figure(self.table, self.display, start_s, end_s, stretches=self.balance.stretches)
 
-    def figure_offsets(self) -> go.Figure:
-        """Each cylinder's fuel offset with its interval."""
-        from dashboard.figures.rails import offset_rails, rails_figure
+    def figure_offsets(self) -> Picture:
+        """Each cylinder's fuel offset with its interval, as SVG."""
+        from dashboard.figures.rails import offset_rails, rails_picture
 
         band = self.table.setup.trims.threshold_percent
         rails = offset_rails(self.balance)
-        return rails_figure(rails, self.display, title="fuel offset", unit="%", least=2 * band, band=band)
+        title = "fuel offset, + is rich"
+        return rails_picture(rails, self.display, title=title, unit="%", least=2 * band, band=band)
 
     def figure_sweep(self, bank: str) -> go.Figure:
         """The bank's sweep before and after the curves are shifted. Raises KeyError where it has none."""

@@ -16,23 +16,11 @@ from daq.setupfile import parse_setup
 from dashboard.display import DARK, LIGHT, Display
 from dashboard.figures.channels import deviations_of
 from dashboard.figures.downsample import thin_out
-from dashboard.figures.rails import deviation_rails, offset_rails, predicted_rails, rails_figure
 from dashboard.figures.regions import regions_figure
 from dashboard.figures.sweep import sweep_figure
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
 from dashboard.figures.trace_view import LANE, Overlay, time_ticks
 from dashboard.figures.traces import traces_figure
-
-RAIL = {"title": "fuel offset", "unit": "%", "least": 2.0}
-
-
-def beads(figure) -> dict[int, tuple[float, float]]:
-    """cylinder -> (value, half interval) as drawn."""
-    return {
-        int(cylinder): (float(y), float(u))
-        for trace in figure.data
-        for cylinder, y, u in zip(trace.customdata, trace.y, trace.error_y.array, strict=True)
-    }
 
 
 @pytest.mark.parametrize("name", builders.CASES)
@@ -40,60 +28,12 @@ def test_every_figure_of_every_case_is_valid_json_without_nan_text(name: str) ->
     trims, table = builders.CASES[name]()
     balance, display = trims.balance, Display(dark=True, fahrenheit=True, afr=True)
     figures = [
-        rails_figure(offset_rails(balance), display, **RAIL),
-        rails_figure(deviation_rails(balance, display), display, **RAIL),
-        rails_figure(predicted_rails(trims), display, **RAIL),
         regions_figure(balance, display),
         traces_figure(table, display, 0.0, 400.0, stretches=balance.stretches),
         *(sweep_figure(curves, 0, display) for curves in balance.sweeps),
     ]
     for figure in figures:
         assert json.loads(figure.to_json())["layout"]["showlegend"] is False
-
-
-def test_rails_show_offsets_with_their_intervals_one_subplot_a_bank() -> None:
-    trims, _ = builders.lean()
-    figure = rails_figure(offset_rails(trims.balance), Display(), **RAIL)
-    assert [trace.name for trace in figure.data] == ["port", "starboard"]
-    drawn = beads(figure)
-    for entry in trims.balance.cylinders:
-        assert drawn[entry.cylinder] == (entry.fuel_offset_percent, entry.fuel_offset_u95_percent)
-    assert figure.data[0].marker.symbol != figure.data[1].marker.symbol  # never colour alone
-
-
-def test_a_cylinder_that_cannot_be_told_says_so_in_words() -> None:
-    trims, _ = builders.faulty_probe()
-    figure = rails_figure(offset_rails(trims.balance), Display(), **RAIL)
-    words = [a.text for a in figure.layout.annotations]
-    assert words.count("cannot tell") == 1
-    assert "cannot tell" in figure.data[1].hovertext[list(figure.data[1].customdata).index(4)]
-
-
-def test_labels_stay_inside_a_fixed_scale() -> None:
-    trims, _ = builders.lean()
-    figure = rails_figure(offset_rails(trims.balance), Display(), limit=2.0, **RAIL)
-    heights = [a.y for a in figure.layout.annotations if a.xref != "paper" and not a.text.startswith("bank")]
-    assert all(-2.0 <= y <= 2.0 for y in heights)
-
-
-def test_deviations_are_shown_in_the_readers_unit() -> None:
-    trims, _ = builders.lean()
-    celsius = beads(rails_figure(deviation_rails(trims.balance, Display()), Display(), **RAIL))
-    display = Display(fahrenheit=True)
-    fahrenheit = beads(rails_figure(deviation_rails(trims.balance, display), display, **RAIL))
-    assert fahrenheit[5][0] == pytest.approx(1.8 * celsius[5][0])
-
-
-def test_followed_cylinder_alone_is_filled() -> None:
-    trims, _ = builders.lean()
-    figure = rails_figure(offset_rails(trims.balance), Display(), followed=5, **RAIL)
-    filled = {
-        cylinder
-        for trace in figure.data
-        for cylinder, colour in zip(trace.customdata, trace.marker.color, strict=True)
-        if colour != LIGHT.paper
-    }
-    assert filled == {5}
 
 
 def test_shifted_curves_fall_on_the_shared_curve() -> None:

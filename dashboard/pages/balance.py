@@ -13,7 +13,7 @@ from daq.setupfile import Setup
 from dashboard.analysing import Progress
 from dashboard.context import context, display
 from dashboard.display import Display, signed, write_percent
-from dashboard.figures.rails import deviation_rails, offset_rails, rails_figure
+from dashboard.figures.rails import deviation_rails, offset_rails, rails_picture
 from dashboard.figures.regions import regions_figure
 from dashboard.figures.sweep import sweep_figure
 from dashboard.pages.parts import (
@@ -21,6 +21,7 @@ from dashboard.pages.parts import (
     bullets,
     choose_session,
     cylinder_links,
+    drawing,
     frame,
     guarded,
     message,
@@ -123,7 +124,7 @@ def findings_table(balance: Balance, shown: Display) -> Component:
 
 def _rails(balance: Balance, setup: Setup, shown: Display, followed: int | None) -> Component:
     if any(c.fuel_offset_percent is not None for c in balance.cylinders):
-        figure = rails_figure(
+        picture = rails_picture(
             offset_rails(balance),
             shown,
             title="fuel offset, + is rich",
@@ -132,12 +133,12 @@ def _rails(balance: Balance, setup: Setup, shown: Display, followed: int | None)
             band=setup.trims.threshold_percent,
             followed=followed,
         )
-        return graph_of(
-            figure,
+        return drawing(
+            picture,
             "How much more (+) or less (−) fuel per air than the bank's mean each cylinder gets, in %. "
             "Whiskers: 95 % interval. Grey: too small to trim.",
         )
-    figure = rails_figure(
+    picture = rails_picture(
         deviation_rails(balance, shown),
         shown,
         title="deviation",
@@ -145,8 +146,8 @@ def _rails(balance: Balance, setup: Setup, shown: Display, followed: int | None)
         least=20.0,
         followed=followed,
     )
-    return graph_of(
-        figure,
+    return drawing(
+        picture,
         "Each cylinder's exhaust temperature against its bank's mean. Fuel offsets cannot be told from this session.",
     )
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-
 from dash import Dash, html
 from dash.development.base_component import Component
 
 from dashboard.context import display
 from dashboard.figures.fitting import description, drawing
 from dashboard.fitting_guide import Section, fitting_guide
-from dashboard.pages.parts import cautions, frame
+from dashboard.pages.parts import cautions, frame, svg_image
 
 PATH, NAME = "/fitting", "Fitting"
 
@@ -41,5 +39,4 @@ def _section(section: Section) -> Component:
 def _picture(name: str) -> Component | None:
     if not name:
         return None
-    svg = base64.b64encode(drawing(name, display().colours).encode("utf-8")).decode("ascii")
-    return html.Img(src=f"data:image/svg+xml;base64,{svg}", alt=description(name), className="drawing")
+    return svg_image(drawing(name, display().colours), alt=description(name), className="drawing")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Sequence
 from typing import Any
 from urllib.parse import urlencode
@@ -13,6 +14,7 @@ from flask import request
 from daq.errors import EvenburnError
 from daq.setupfile import Setup
 from dashboard.context import context
+from dashboard.figures.rails import Picture
 from dashboard.figures.style import shape_sign
 
 PAGES = (
@@ -188,6 +190,18 @@ def choose_session(page: str, path: str) -> Component:
     else:
         body.append(message("There is no session in this folder yet. Record one on the Run page."))
     return frame(page, body)
+
+
+def drawing(picture: Picture, label: str) -> Component:
+    """A drawing of our own with a line below it that says how to read it."""
+    image = svg_image(picture.svg, alt=picture.words, className="rails", height=picture.height)
+    return html.Figure([image, html.Figcaption(label)])
+
+
+def svg_image(svg: str, **more: Any) -> Component:
+    """SVG text as one element of the page, however much it holds; `alt` says in words what it shows."""
+    data = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+    return html.Img(src=f"data:image/svg+xml;base64,{data}", **more)
 
 
 def graph(figure: Any, label: str, **more: Any) -> Component:

@@ -20,12 +20,11 @@ from dashboard.analysing import Progress
 from dashboard.chosen_range import clip, span_of
 from dashboard.context import context, display
 from dashboard.display import write_time
-from dashboard.figures.rails import deviation_rails, rails_figure
+from dashboard.figures.rails import deviation_rails, rails_picture
 from dashboard.figures.trace_view import Overlay, View, view
 from dashboard.figures.traces import bars, bold, traces_figure
 from dashboard.pages.balance import findings_table
-from dashboard.pages.parts import Children
-from dashboard.pages.parts import graph as graph_of
+from dashboard.pages.parts import Children, drawing
 
 Query = dict[str, Any]
 
@@ -182,7 +181,7 @@ def range_result(query: Query, progress: Progress) -> Children:
         return []
     shown, part = display(query.get("fuel", "petrol")), query.get("part")
     head = f"In view: {write_time(part[0])} to {write_time(part[1])}" if part else "The whole session"
-    figure = rails_figure(
+    rails = rails_picture(
         deviation_rails(progress.balance, shown),
         shown,
         title="deviation",
@@ -191,4 +190,4 @@ def range_result(query: Query, progress: Progress) -> Children:
         followed=query["cylinder"],
     )
     said = "Each cylinder's temperature against its bank's mean in this range, with its 95 % interval."
-    return [html.H2(head), graph_of(figure, said), findings_table(progress.balance, shown)]
+    return [html.H2(head), drawing(rails, said), findings_table(progress.balance, shown)]

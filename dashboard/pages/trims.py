@@ -16,19 +16,19 @@ from dashboard.analysing import Progress
 from dashboard.context import context, display
 from dashboard.display import MISSING, Display, signed, write_percent
 from dashboard.downloads import REPORTS
-from dashboard.figures.rails import offset_rails, predicted_rails, rails_figure
+from dashboard.figures.rails import offset_rails, predicted_rails, rails_picture
 from dashboard.figures.style import nice_limit
 from dashboard.pages.parts import (
     Children,
     address,
     cautions,
     choose_session,
+    drawing,
     frame,
     guarded,
     message,
     table,
 )
-from dashboard.pages.parts import graph as graph_of
 from dashboard.pages.wait import awaited, register_awaited
 from dashboard.trim_limits import limits_from
 from dashboard.wording import UNEQUAL_HEAT, sentence
@@ -197,9 +197,9 @@ def _pictures(trims: Trims, shown: Display, followed: int | None) -> list[Compon
         "followed": followed,
     }
     return [
-        graph_of(rails_figure(now, shown, title="fuel offset now", **options), "Fuel offsets as found."),
-        graph_of(
-            rails_figure(after, shown, title="fuel offset after", **options),
+        drawing(rails_picture(now, shown, title="fuel offset now", **options), "Fuel offsets as found."),
+        drawing(
+            rails_picture(after, shown, title="fuel offset after", **options),
             "Fuel offsets as predicted after the step, on the same scale. Record again to see whether it came true.",
         ),
     ]
