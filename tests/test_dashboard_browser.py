@@ -21,6 +21,7 @@ from pty_rig import PtyInstrument
 from run_page import begin_recording
 
 from daq.session import open_session
+from dashboard.display import write_time
 
 pytestmark = pytest.mark.browser
 playwright = pytest.importorskip("playwright.sync_api")
@@ -37,6 +38,14 @@ SETTINGS = {
 LONGEST_MS = 30_000
 PLOT = "const plot = document.querySelector('#review-traces .js-plotly-plot');"
 FOLLOWING = "#review-traces .js-plotly-plot[data-following]"  # the page's script has taken the picture over
+ON_A_LINE = """
+    const line = plot._fullData.find((trace) => trace.name === "cylinder 3"), middle = line.x.length >> 1;
+    const across = plot._fullLayout.xaxis, up = plot._fullLayout["yaxis" + line.yaxis.slice(1)];
+    const box = plot.getBoundingClientRect();
+    return [
+        box.x + across._offset + across.l2p(line.x[middle]), box.y + up._offset + up.l2p(line.y[middle]),
+    ];
+"""
 PAGES = ("/", "/review?session=boat", "/balance?session=boat", "/trims?session=boat", "/sessions", "/balance")
 
 
@@ -236,20 +245,52 @@ def test_review_zoom_choose_a_stretch_follow_and_lay_over(watched: Any, server: 
     page.mouse.move(box["x"] + box["width"] * 0.9, box["y"] + 60, steps=5)
     page.mouse.up()
     expect(page.locator("#review-range-content h2")).to_contain_text("In view: 2:")
-    begins, ends = page.evaluate(f"() => {{ {PLOT} return [plot.data[0].x[0], plot.data[0].x.at(-1)]; }}")
+    begins, *_, ends = page.evaluate(f"() => {{ {PLOT} return Array.from(plot._fullData[0].x); }}")
     assert 100 < begins < ends  # what was drawn of the rest is gone
     page.mouse.dblclick(box["x"] + box["width"] * 0.5, box["y"] + 60)
     expect(page.locator("#review-range-content h2")).to_have_text("The whole session")
+    expect(page.locator("#review-cylinders .followed")).to_have_count(0)  # as a single click would have
     page.fill("#mark-time", "42.5")
     page.fill("#mark-text", "cowl on")
     page.click("#mark-add")
     marked = "plot.data.some((trace) => (trace.hovertext || []).some((text) => text.endsWith('cowl on')))"
     page.wait_for_function(f"() => {{ {PLOT} return {marked}; }}")
-    page.get_by_role("link", name=re.compile("^sweep")).first.click()
+    chosen = page.locator("#review-stretch input:checked")
+    expect(chosen).to_have_value(",")
+    page.locator("#review-stretch label", has_text=re.compile("^steady")).first.click()
     expect(page.locator("#review-range-content h2")).to_contain_text("In view:")
+    while not chosen.locator("xpath=ancestor::label").inner_text().startswith("sweep"):
+        page.keyboard.press("ArrowDown")
+    start, end = [float(time_s) for time_s in chosen.input_value().split(",")]
+    expect(page.locator("#review-range-content h2")).to_have_text(
+        f"In view: {write_time(start)} to {write_time(end)}"
+    )
     expect(page.locator("#review-range-content table")).to_contain_text("lean")
     page.get_by_role("link", name="5", exact=True).click()
     expect(page.get_by_role("link", name="5", exact=True)).to_have_class(re.compile("followed"))
+    expect(page.locator("#review-range-content h2")).to_have_text(
+        f"In view: {write_time(start)} to {write_time(end)}"
+    )
+    expect(chosen).to_have_value(f"{start:.3f},{end:.3f}")
+    page.fill("#review-end", str(end - 10))
+    page.click("#review-show")
+    expect(page.locator("#review-range-content h2")).to_have_text(
+        f"In view: {write_time(start)} to {write_time(end - 10)}"
+    )
+    expect(chosen).to_have_count(0)
+    page.evaluate("scrollTo(0, 0)")
+    plot = page.locator("#review-traces .nsewdrag").nth(1).bounding_box()
+    page.mouse.dblclick(plot["x"] + plot["width"] * 0.5, plot["y"] + 60)
+    expect(page.locator("#review-range-content h2")).to_have_text("The whole session")
+    expect(chosen).to_have_value(",")
+    page.wait_for_timeout(500)  # a click sooner would be the third of the double one
+    bar = page.locator("#review-traces .barlayer .point").first.bounding_box()
+    page.mouse.click(bar["x"] + bar["width"] / 2, bar["y"] + bar["height"] / 2)
+    expect(chosen.locator("xpath=ancestor::label")).to_contain_text("steady")
+    x, y = page.evaluate(f"() => {{ {PLOT} {ON_A_LINE} }}")
+    page.mouse.click(x, y)
+    expect(page.locator("#review-cylinders .followed")).to_have_text("3")
+    expect(chosen.locator("xpath=ancestor::label")).to_contain_text("steady")
     page.get_by_text("Lay another session over this one").click()
     page.get_by_role("link", name="boat trimmed").click()
     expect(page.locator("#review-over-content")).to_contain_text("Dotted: boat trimmed, moved by")

@@ -6,6 +6,7 @@ import base64
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote_plus
@@ -18,6 +19,7 @@ from dash._utils import to_json
 
 from daq.session import open_session
 from dashboard.analysis_worker import Work
+from dashboard.figures.traces import stretch_text
 from dashboard.pages import PAGE_MODULES, balance, review, sessions, trims
 from dashboard.server import close, create_app
 
@@ -386,22 +388,62 @@ def whole_picture(app: Any, query: dict[str, Any] = QUERY, shift: Any = None) ->
     return answer["review-traces"]["figure"]
 
 
-def test_a_click_follows_a_cylinder_or_shows_a_stretch(app: Any) -> None:
+def test_a_click_on_a_line_follows_its_cylinder_and_keeps_the_view(app: Any) -> None:
     analysed(app, "lean")
     names = [trace["name"] for trace in whole_picture(app)["data"] if "name" in trace]
 
-    def click(point: dict[str, Any]) -> str:
+    def click(name: str, in_view: list[float] | None, query: dict[str, Any]) -> str:
         answer = call(
             app,
             ["review-go.href"],
-            {"review-traces.clickData": {"points": [point]}},
-            {"review-query.data": QUERY},
-            "review-traces.clickData",
+            {"review-line.data": names.index(name)},
+            {"review-view.data": in_view, "review-query.data": query},
+            "review-line.data",
         )
         return str(answer["review-go"]["href"])
 
-    assert click({"curveNumber": names.index("cylinder 5")}) == "/review?session=lean&cylinder=5"
-    assert click({"curveNumber": 99, "customdata": [90, 150]}) == "/review?session=lean&start=90&end=150"
+    assert click("cylinder 5", None, QUERY) == "/review?session=lean&cylinder=5"
+    assert click("cylinder 5", [90, 150], QUERY) == "/review?session=lean&cylinder=5&start=90.0&end=150.0"
+    assert click("cylinder 5", None, {**QUERY, "cylinder": 5}) == "/review?session=lean"
+
+
+def test_the_links_of_the_page_lead_to_what_is_in_view(app: Any) -> None:
+    analysed(app, "lean")
+
+    def links(in_view: list[float]) -> str:
+        outputs = ["review-cylinders.children", "review-others.children"]
+        given = {"review-view.data": in_view}
+        return json.dumps(call(app, outputs, given, {"review-query.data": QUERY}, "review-view.data"))
+
+    narrow, whole = links([90.0004, 150]), links([-5, 1e6])
+    assert "/review?session=lean&start=90.0&end=150.0&over=even" in narrow
+    assert "/review?session=lean&cylinder=5&start=90.0&end=150.0" in narrow
+    assert "/review?session=lean&over=even" in whole
+    assert "start" not in whole
+
+
+def test_each_stretch_can_be_chosen_and_the_one_in_the_address_is(app: Any) -> None:
+    analysed(app, "lean")
+    progress = app.server.config["EVENBURN"].analyst.ask("lean")
+    stretches = progress.balance.stretches
+    with app.server.test_request_context("/", base_url=HOME):
+        whole = review.stretch_list(QUERY, progress)[0].to_plotly_json()["props"]
+        first = review.stretch_list(
+            {**QUERY, "start": stretches[0].start_s, "end": stretches[0].end_s}, progress
+        )
+    choices = json.loads(whole["data-choices"])
+    assert [words for _, words in choices[1:]] == [stretch_text(stretch) for stretch in stretches]
+    assert whole["data-chosen"] == choices[0][0]
+    assert first[0].to_plotly_json()["props"]["data-chosen"] == choices[1][0]
+
+
+def test_what_is_analysed_while_the_page_is_laid_out_is_in_its_picture_too(app: Any) -> None:
+    analysed(app, "lean")
+    read = replace(app.server.config["EVENBURN"].analyst.ask("lean"), balance=None)
+    with app.server.test_request_context("/", base_url=HOME):
+        page = json.loads(to_json(review.content(QUERY, read)))
+    assert "data-choices" in json.dumps(page)  # the list is complete, and will not call for a new picture
+    assert '"type": "bar"' in json.dumps(page)
 
 
 def test_a_second_session_is_laid_over(app: Any) -> None:

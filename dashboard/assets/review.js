@@ -2,9 +2,9 @@
 /* The review page's picture follows its reader: every zoom asks the server for what is in view and draws only that.
    Left to itself the page would pass the whole picture through its state and draw it twice more. */
 (function () {
-  const SETTLED_MS = 300;
+  const SETTLED_MS = 300, DOUBLE_MS = 300;  // the latter is plotly's too, in the picture's configuration
   const watched = new WeakSet();
-  let asked = {}, newest = 0, settling = 0;
+  let asked = {}, newest = 0, settling = 0, shown = null, clicked = 0, doubled = 0;
 
   function numbers(packed) {
     const text = atob(packed.bdata), bytes = new Uint8Array(text.length);
@@ -38,10 +38,46 @@
     settling = setTimeout(function () {
       if (plot.isConnected) window.dash_clientside.set_props("review-view", { data: seen.span });
     }, SETTLED_MS);
+    shown = start + "," + end;
+    choose();
   }
+
+  // a button for each stretch, made here: as parts of the page every one of hundreds would slow all that it does
+  function list() {
+    const place = document.getElementById("review-stretch");
+    if (!place || place.listed === place.dataset.choices) return;
+    place.listed = place.dataset.choices;
+    place.replaceChildren(...JSON.parse(place.listed).map(function ([value, words]) {
+      const label = document.createElement("label"), button = document.createElement("input");
+      Object.assign(button, { type: "radio", name: "review-stretch", value: value });
+      button.checked = value === place.dataset.chosen;
+      label.append(button, words);
+      return label;
+    }));
+    if (shown !== null) choose();  // the reader had moved before the list came
+  }
+
+  // the stretch that is in view is the chosen one, however it came there
+  function choose() {
+    document.querySelectorAll("#review-stretch input").forEach((button) => { button.checked = button.value === shown; });
+  }
+
+  function lookAt(start, end) {
+    const plot = document.querySelector("#review-traces .js-plotly-plot");
+    if (plot && watched.has(plot)) look(plot, start, end).catch(() => {});
+  }
+
+  document.addEventListener("change", function (event) {
+    if (event.target.closest("#review-stretch")) lookAt(...event.target.value.split(","));
+  });
+  document.addEventListener("click", function (event) {
+    if (!event.target.closest("#review-show")) return;
+    lookAt(...["start", "end"].map((word) => document.getElementById("review-" + word).value));
+  });
 
   function follow(plot) {
     watched.add(plot);
+    shown = null;
     plot.dataset.following = "yes";
     plot.removeAllListeners("plotly_relayout");
     plot.removeAllListeners("plotly_hover");
@@ -49,7 +85,23 @@
       if (!Object.keys(change).some((key) => key.startsWith("xaxis"))) return;
       look(plot, ...plot.layout.xaxis.range).catch(() => {});  // without a server the old points stay
     });
-    plot.on("plotly_doubleclick", function () { look(plot, "", "").catch(() => {}); });
+    plot.on("plotly_doubleclick", function () {
+      doubled = Date.now();
+      look(plot, "", "").catch(() => {});
+    });
+    plot.on("plotly_click", function (click) {
+      clearTimeout(clicked);
+      const half = Date.now() - 50;  // the second half of a double click comes just after it
+      clicked = setTimeout(() => { if (doubled < half) single(plot, click.points[0]); }, DOUBLE_MS);
+    });
+  }
+
+  // a click that was not half of a double one
+  function single(plot, point) {
+    if (!plot.isConnected) return;
+    const bar = point.customdata;  // of the lane of stretches
+    if (Array.isArray(bar)) look(plot, ...bar.map((time) => time.toFixed(3))).catch(() => {});
+    else window.dash_clientside.set_props("review-line", { data: point.curveNumber });
   }
 
   function watch(_figure, shift, query) {
@@ -64,6 +116,7 @@
         return;
       }
       if (!watched.has(plot)) follow(plot);
+      list();
       if (moved) look(plot, ...plot.layout.xaxis.range).catch(() => {});
     })();
     return window.dash_clientside.no_update;

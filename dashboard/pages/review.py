@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -34,12 +35,14 @@ from dashboard.pages.review_zoom import (
     range_query,
     range_result,
     redrawn,
+    span_in,
     sweep_shift_s,
     traces,
 )
 from dashboard.pages.wait import awaited, register_awaited
 
 PATH, NAME = "/review", "Review"
+DOUBLE_MS = 300  # clicks closer than this are one double click; the page's script has the number too
 
 
 def layout(session: str | None = None, cylinder: str | None = None, **more: str) -> Component:
@@ -110,14 +113,19 @@ def register(app: Dash) -> None:
     )
     app.server.add_url_rule("/traces", "traces", traces)
     app.callback(
-        Output("review-go", "href"),
-        Input("review-traces", "clickData"),
-        Input("review-show", "n_clicks"),
-        State("review-start", "value"),
-        State("review-end", "value"),
+        Output("review-cylinders", "children"),
+        Output("review-others", "children"),
+        Input("review-view", "data"),
         State("review-query", "data"),
         prevent_initial_call=True,
-    )(chosen)
+    )(links_from)
+    app.callback(
+        Output("review-go", "href"),
+        Input("review-line", "data"),
+        State("review-view", "data"),
+        State("review-query", "data"),
+        prevent_initial_call=True,
+    )(followed)
     register_notes(app)
 
 
@@ -127,31 +135,33 @@ def content(query: Query, progress: Progress) -> Children:
     if table is None:
         return []
     span = clip(table, query["start"], query["end"])
+    # first what is waited for: the picture, drawn later, then holds all that is already there, and what is not yet
+    # there draws it anew when it comes
+    stretches, overlay = awaited("review-stretches", query, stretch_list), _overlay_choice(query)
+    balance = progress.balance or context().analyst.ask(query["session"]).balance
     return [
         html.P(_facts(table)),
         *(message(problem, "problem") for problem in table.problems),
-        cylinder_links(
-            table.setup,
-            PATH,
-            query["session"],
-            query["cylinder"],
-            **{key: query[key] for key in ("over", "start", "end")},
-        ),
+        html.Div(_follow_links(table, query), id="review-cylinders"),
         graph_of(
-            picture(query, table, progress.balance, span),
+            picture(query, table, balance, span),
             "Drag along the time axis to look closer; double-click to see all. Bars on top: stretches at comparable "
             "conditions, hollow where the result does not rest on them. ▼: marks. A click on a line follows its "
             "cylinder, a click on a bar shows that stretch.",
             id="review-traces",
-            config={"modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"], "doubleClick": False},
+            config={
+                "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"],
+                "doubleClick": False,
+                "doubleClickDelay": DOUBLE_MS,
+            },
         ),
         dcc.Store(id="review-view"),
         dcc.Store(id="review-watched"),
+        dcc.Store(id="review-line"),
         _range_form(span),
         awaited("review-range", range_query(query, table, span), range_result),
-        html.H2("Stretches"),
-        awaited("review-stretches", query, stretch_list),
-        _overlay_choice(query),
+        html.Fieldset([html.Legend(html.H2("Stretches")), stretches]),
+        overlay,
     ]
 
 
@@ -161,22 +171,36 @@ def _facts(table: PhysicalTable) -> str:
     return f"{table.setup.engine.name}: {write_time(last - first)} long, {rate:.1f} samples a second."
 
 
-def chosen(click: dict[str, Any] | None, _shown: int, start: Any, end: Any, query: Query) -> str:
-    """Where a click leads: to a cylinder that is followed, or to a stretch or typed range that is shown."""
-    target = {key: query[key] for key in ("session", "cylinder", "over", "start", "end")}
-    if ctx.triggered_id == "review-show":
-        return address(PATH, **{**target, "start": finite(start), "end": finite(end)})
-    point = (click or {}).get("points", [{}])[0]
-    if isinstance(point.get("customdata"), list):  # a bar of the lane of stretches
-        first, last = point["customdata"]
-        return address(PATH, **{**target, "start": first, "end": last})
+def followed(line: int, in_view: Any, query: Query) -> str:
+    """Where a click on a cylinder's line leads: to the same view with that cylinder followed, or let go."""
     table = context().analyst.ask(query["session"]).table
     lines = channels(table) if table else []
-    number = point.get("curveNumber", len(lines))
-    cylinder = lines[number].cylinder if number < len(lines) else None
-    if cylinder is None:
+    cylinder = lines[line].cylinder if line in range(len(lines)) else None
+    if table is None or cylinder is None:
         raise PreventUpdate
-    return address(PATH, **{**target, "cylinder": None if cylinder == query["cylinder"] else cylinder})
+    kept = at_view(query, table, in_view)
+    return address(PATH, **{**kept, "cylinder": None if cylinder == query["cylinder"] else cylinder})
+
+
+def links_from(in_view: Any, query: Query) -> tuple[Component, list[Component]]:
+    """The links of the page anew, as they lead to what has come into view."""
+    table = context().analyst.ask(query["session"]).table
+    if table is None:
+        raise PreventUpdate
+    kept = at_view(query, table, in_view)
+    return _follow_links(table, kept), _other_sessions(kept)
+
+
+def at_view(query: Query, table: PhysicalTable, in_view: Any) -> Query:
+    """What an address holds of the page, with the range [s] that is in view unless that is all."""
+    span = clip(table, *span_in(in_view, query))
+    start, end = (None, None) if span == span_of(table) else (round(time_s, 3) for time_s in span)
+    return {**{key: query[key] for key in ("session", "cylinder", "over")}, "start": start, "end": end}
+
+
+def _follow_links(table: PhysicalTable, query: Query) -> Component:
+    more = {key: query[key] for key in ("over", "start", "end")}
+    return cylinder_links(table.setup, PATH, query["session"], query["cylinder"], **more)
 
 
 def _range_form(span: tuple[float, float]) -> Component:
@@ -193,35 +217,18 @@ def _range_form(span: tuple[float, float]) -> Component:
 
 
 def stretch_list(query: Query, progress: Progress) -> Children:
-    """A link to each stretch."""
+    """The stretches to look at, from which the page's script makes its buttons."""
     if progress.balance is None:
         return []
-    items = [
-        html.Li(
-            dcc.Link(
-                stretch_text(s),
-                href=address(
-                    PATH, **{**_kept(query), "start": round(s.start_s, 2), "end": round(s.end_s, 2)}
-                ),
-            )
-        )
-        for s in progress.balance.stretches
-    ]
-    whole = dcc.Link("the whole session", href=address(PATH, **_kept(query)))
-    return [html.Ul([html.Li(whole), *items], className="stretches")]
-
-
-def _kept(query: Query) -> dict[str, Any]:
-    return {key: query[key] for key in ("session", "cylinder", "over")}
+    choices = [(",", "the whole session")]
+    choices += [(f"{s.start_s:.3f},{s.end_s:.3f}", stretch_text(s)) for s in progress.balance.stretches]
+    chosen = ",".join("" if query[end] is None else f"{query[end]:.3f}" for end in ("start", "end"))
+    data = {"data-choices": json.dumps(choices), "data-chosen": chosen}
+    return [html.Div(id="review-stretch", className="stretches", **data)]
 
 
 def _overlay_choice(query: Query) -> Component:
     """Links that lay another session over this one, and the wait for it."""
-    others = [name for name in context().folder.names() if name != query["session"]]
-    kept = {key: query[key] for key in ("session", "cylinder", "start", "end")}
-    items = [html.Li(dcc.Link(name, href=address(PATH, **kept, over=name))) for name in others]
-    if query["over"]:
-        items.insert(0, html.Li(dcc.Link("none", href=address(PATH, **kept))))
     over = {"session": query["over"], "under": query["session"]}
     waiting = (
         awaited("review-over", over, overlay_ready) if query["over"] else html.Div(id="review-over-content")
@@ -229,12 +236,21 @@ def _overlay_choice(query: Query) -> Component:
     return html.Details(
         [
             html.Summary("Lay another session over this one (before and after)"),
-            html.Ul(items, className="session-choice") if items else html.P("There is no other session."),
+            html.Div(_other_sessions(query), id="review-others"),
             waiting,
             _shift_field(query),
         ],
         open=bool(query["over"]),
     )
+
+
+def _other_sessions(query: Query) -> list[Component]:
+    others = [name for name in context().folder.names() if name != query["session"]]
+    kept = {key: query[key] for key in ("session", "cylinder", "start", "end")}
+    items = [html.Li(dcc.Link(name, href=address(PATH, **kept, over=name))) for name in others]
+    if query["over"]:
+        items.insert(0, html.Li(dcc.Link("none", href=address(PATH, **kept))))
+    return [html.Ul(items, className="session-choice") if items else html.P("There is no other session.")]
 
 
 def _shift_field(query: Query) -> Component:
