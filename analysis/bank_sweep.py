@@ -161,11 +161,12 @@ def _changed(
         if len(wide) < 2:
             continue
         first = _first_bent(view, name, wide[:MOST_TRIES], cylinders)
+        if first is None:
+            continue
         last = _first_bent(view, name, wide[: -MOST_TRIES - 1 : -1], cylinders)
-        if first is not None and last is not None:
-            sentences = changes(first, last, view.table.setup.trims.threshold_percent)
-            if sentences:
-                return sentences, last
+        sentences = {} if last is None else changes(first, last, view.table.setup.trims.threshold_percent)
+        if sentences:
+            return sentences, last
     return {}, None
 
 
