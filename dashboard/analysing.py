@@ -21,7 +21,7 @@ from daq.errors import EvenburnError
 from daq.physical import Mark, PhysicalTable
 from daq.session import add_mark
 from dashboard import table_cache
-from dashboard.analysis_worker import DONE, Task, Work, analyse_session, serve
+from dashboard.analysis_worker import DONE, REST_S, Task, Work, analyse_session, rest, serve
 from dashboard.display import DARK, LIGHT
 from dashboard.figures.thumbnail import glance_svg, thumbnail_svg
 from dashboard.session_folder import Fingerprint, SessionFolder
@@ -86,6 +86,10 @@ class Analyst:
         self._changed = threading.Condition()
         self._process: multiprocessing.process.BaseProcess | None = None
         self._pipe: Connection | None = None
+        self._answered = (
+            False  # whether the worker has: until then it may not know yet what `rest` asks of it
+        )
+        self._rested_s = -math.inf
         self._thread = threading.Thread(target=self._run, name="analyst", daemon=True)
         self._thread.start()
 
@@ -162,6 +166,19 @@ class Analyst:
         with self._changed:
             self._known.pop(Job(session, part), None)
 
+    def stand_back(self) -> None:
+        """Let a page draw first: the analysis rests for a moment, at most half the time.
+
+        On two processors it would slow the drawing by a third.
+        """
+        with self._changed:
+            process, now = self._process, time.monotonic()
+            if not self._current or not self._answered or now < self._rested_s + 2 * REST_S:
+                return
+            if process is not None and process.is_alive() and process.pid:
+                rest(process.pid)
+                self._rested_s = now
+
     def stop(self, session: str, part: Part | None = None) -> None:
         """Stop an analysis, whether it waits or runs."""
         job = Job(session, part)
@@ -227,6 +244,7 @@ class Analyst:
             read_as = whole.read_as if whole and same and job.part else None
             pipe.send(Task(path, read_as or fingerprint, job.part, table_known=kept is not None))
             while (answer := pipe.recv()) != DONE:
+                self._answered = True
                 self._take(job, answer)
             self._update(job, phase="done")
         except (EOFError, OSError):
@@ -290,6 +308,7 @@ class Analyst:
         with self._changed:
             process, pipe = self._process, self._pipe
             self._process = self._pipe = None
+            self._answered = False
         if process is not None:
             process.terminate()
             process.join(5)

@@ -6,6 +6,9 @@ It keeps the last session's table, so that another range of the same session is 
 from __future__ import annotations
 
 import os
+import signal
+import sys
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -19,6 +22,13 @@ from dashboard.session_folder import Fingerprint
 
 HandOver = Callable[[object], None]
 DONE = "done"
+REST_S = 0.2  # about as long as a browser takes to draw what has come into view
+
+
+def rest(pid: int) -> None:
+    """Have the worker of that process number, once it has answered something, do nothing for REST_S."""
+    if sys.platform != "win32":
+        os.kill(pid, signal.SIGUSR1)
 
 
 @dataclass(frozen=True)
@@ -75,8 +85,9 @@ def serve(requests: Connection, work: Work) -> None:
 
     It stands back for whatever else wants the processor: a recorder, the server, the reader's browser.
     """
-    if hasattr(os, "nice"):
+    if sys.platform != "win32":
         os.nice(5)
+        signal.signal(signal.SIGUSR1, lambda _number, _frame: time.sleep(REST_S))
     while True:
         try:
             task = requests.recv()

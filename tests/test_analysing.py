@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -38,6 +39,22 @@ def until(condition: Callable[[], bool]) -> None:
     while not condition():
         assert time.monotonic() < end, "this did not happen in time"
         time.sleep(0.01)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there the analysis goes on while a page draws")
+def test_the_analysis_rests_while_a_page_draws_from_its_first_answer_on(tmp_path: Path) -> None:
+    """Told so any sooner the process would die of the signal that asks it to."""
+    with analyst_of(make_sessions(tmp_path, "lean"), dashboard_work.rested) as analyst:
+        analyst.ask("lean")
+
+        def over() -> bool:
+            analyst.stand_back()
+            return analyst.ask("lean").over
+
+        until(over)
+        progress = analyst.ask("lean")
+        assert (progress.phase, progress.error) == ("done", "")
+        assert progress.balance is not None
 
 
 def test_a_session_is_analysed_once_and_again_when_its_files_change(tmp_path: Path) -> None:

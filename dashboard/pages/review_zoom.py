@@ -110,6 +110,7 @@ def sweep_shift_s(first: Balance | None, second: Balance | None) -> float | None
 
 def traces() -> Response | tuple[str, int]:
     """What is in view between `start` and `end` [s] of the query, as JSON for the page's script."""
+    context().analyst.stand_back()
     asked = request.args
     cylinder = asked.get("cylinder", "")
     query = {
