@@ -164,8 +164,7 @@ def _changed(
         if first is None:
             continue
         last = _first_bent(view, name, wide[: -MOST_TRIES - 1 : -1], cylinders)
-        sentences = {} if last is None else changes(first, last, view.table.setup.trims.threshold_percent)
-        if sentences:
+        if last is not None and (sentences := changes(first, last, view.table.setup.trims.threshold_percent)):
             return sentences, last
     return {}, None
 

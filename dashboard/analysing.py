@@ -86,9 +86,8 @@ class Analyst:
         self._changed = threading.Condition()
         self._process: multiprocessing.process.BaseProcess | None = None
         self._pipe: Connection | None = None
-        self._answered = (
-            False  # whether the worker has: until then it may not know yet what `rest` asks of it
-        )
+        # whether the worker has answered: until then it may not know yet what `rest` asks of it
+        self._answered = False
         self._rested_s = -math.inf
         self._thread = threading.Thread(target=self._run, name="analyst", daemon=True)
         self._thread.start()

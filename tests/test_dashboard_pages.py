@@ -315,6 +315,16 @@ def test_zooming_draws_only_what_is_in_view(app: Any) -> None:
     )
 
 
+def test_the_analysis_stands_back_for_what_is_about_to_be_drawn(
+    app: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    analyst = app.server.config["EVENBURN"].analyst
+    monkeypatch.setattr(analyst, "stand_back", lambda: asked.append("rest"))
+    looked_at(app, session="lean", start=120, end=180)
+    assert asked == ["rest"]
+
+
 def test_of_the_stretches_only_those_in_view_are_drawn(app: Any) -> None:
     analysed(app, "lean")
     whole, seen = (looked_at(app, session="lean", **q).json["bars"] for q in ({}, {"start": 120, "end": 180}))

@@ -12,7 +12,11 @@
     return packed.dtype === "f4" ? new Float32Array(bytes.buffer) : new Float64Array(bytes.buffer);
   }
 
-  async function look(plot, start, end) {
+  function look(plot, start, end) {
+    show(plot, start, end).catch(() => {});  // without a server the old points stay
+  }
+
+  async function show(plot, start, end) {
     const mine = ++newest;
     const answer = await fetch("/traces?" + new URLSearchParams({ ...asked, start: start, end: end }));
     if (!answer.ok) return;
@@ -50,11 +54,11 @@
     place.replaceChildren(...JSON.parse(place.listed).map(function ([value, words]) {
       const label = document.createElement("label"), button = document.createElement("input");
       Object.assign(button, { type: "radio", name: "review-stretch", value: value });
-      button.checked = value === place.dataset.chosen;
       label.append(button, words);
       return label;
     }));
-    if (shown !== null) choose();  // the reader had moved before the list came
+    shown = shown ?? place.dataset.chosen;  // the reader may have moved before the list came
+    choose();
   }
 
   // the stretch that is in view is the chosen one, however it came there
@@ -64,7 +68,7 @@
 
   function lookAt(start, end) {
     const plot = document.querySelector("#review-traces .js-plotly-plot");
-    if (plot && watched.has(plot)) look(plot, start, end).catch(() => {});
+    if (plot && watched.has(plot)) look(plot, start, end);
   }
 
   document.addEventListener("change", function (event) {
@@ -83,11 +87,11 @@
     plot.removeAllListeners("plotly_hover");
     plot.on("plotly_relayout", function (change) {
       if (!Object.keys(change).some((key) => key.startsWith("xaxis"))) return;
-      look(plot, ...plot.layout.xaxis.range).catch(() => {});  // without a server the old points stay
+      look(plot, ...plot.layout.xaxis.range);
     });
     plot.on("plotly_doubleclick", function () {
       doubled = Date.now();
-      look(plot, "", "").catch(() => {});
+      look(plot, "", "");
     });
     plot.on("plotly_click", function (click) {
       clearTimeout(clicked);
@@ -100,7 +104,7 @@
   function single(plot, point) {
     if (!plot.isConnected) return;
     const bar = point.customdata;  // of the lane of stretches
-    if (Array.isArray(bar)) look(plot, ...bar.map((time) => time.toFixed(3))).catch(() => {});
+    if (Array.isArray(bar)) look(plot, ...bar.map((time) => time.toFixed(3)));
     else window.dash_clientside.set_props("review-line", { data: point.curveNumber });
   }
 
@@ -117,7 +121,7 @@
       }
       if (!watched.has(plot)) follow(plot);
       list();
-      if (moved) look(plot, ...plot.layout.xaxis.range).catch(() => {});
+      if (moved) look(plot, ...plot.layout.xaxis.range);
     })();
     return window.dash_clientside.no_update;
   }

@@ -135,7 +135,8 @@ def bars(stretches: Sequence[Stretch], used: bool) -> dict[str, list[Any]]:
         "base": [s.start_s for s in alike],
         "x": [s.end_s - s.start_s for s in alike],
         "y": [0.5] * len(alike),
-        "customdata": [[s.start_s, s.end_s] for s in alike],
+        # to the millisecond, as the page names a stretch in its list and its address
+        "customdata": [[round(s.start_s, 3), round(s.end_s, 3)] for s in alike],
         "hovertext": [stretch_text(s) for s in alike],
     }
 
